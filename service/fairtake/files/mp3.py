@@ -1,0 +1,77 @@
+"""Encode the MP3 through pydub, with its tags and cover."""
+
+from __future__ import annotations
+
+import tempfile
+import warnings
+from pathlib import Path
+
+from fairtake.errors import EncoderFailed
+from fairtake.files.encoder import encoder
+
+#: The encoder lowers constant bit rates below 256 kb/s, by these factors. Source: scale table in
+#: LAME's libmp3lame/presets.c, measured again in the tests.
+_SCALE = {160: 0.95, 192: 0.97, 224: 0.98}
+_PICTURES = {b"\x89PNG\r\n\x1a\n": ".png", b"\xff\xd8\xff": ".jpg"}
+MOST_COVER_BYTES = 20_000_000
+
+
+def level_loss_db(bitrate_kbps: int) -> float:
+    """By how many dB the encoder lowers what it encodes, 0 or more."""
+    import math
+
+    scale = next((s for kbps, s in sorted(_SCALE.items()) if bitrate_kbps <= kbps), 1.0)
+    return -20 * math.log10(scale)
+
+
+def encode_mp3(
+    copy: Path,
+    mp3: Path,
+    sample_rate_hz: int,
+    channels: int,
+    bitrate_kbps: int,
+    tags: dict[str, str],
+    cover: Path | None,
+) -> None:
+    """Encode bare 16-bit samples at *copy* into *mp3*, at a constant bit rate.
+
+    pydub holds the copy in memory as a whole; it is the one thing here that does.
+    Raises `EncoderFailed`; an ``OSError`` passes through.
+    """
+    segment_type, failed = _pydub()
+    segment = segment_type(
+        data=copy.read_bytes(), sample_width=2, frame_rate=sample_rate_hz, channels=channels
+    )
+    before = tempfile.tempdir
+    tempfile.tempdir = str(mp3.parent)  # pydub's own temporary files go where ours do
+    try:
+        segment.export(
+            str(mp3),
+            format="mp3",
+            codec="libmp3lame",
+            bitrate=f"{bitrate_kbps}k",
+            tags=tags,
+            cover=str(cover) if cover else None,
+            parameters=["-map_metadata", "-1", "-ar", str(sample_rate_hz), "-write_xing", "1"],
+        ).close()
+    except failed as e:
+        raise EncoderFailed(str(e).strip().splitlines()[-1][:300]) from None
+    finally:
+        tempfile.tempdir = before
+
+
+def picture_suffix(path: Path) -> str | None:
+    """``.png`` or ``.jpg`` by the file's first bytes, None when it is no such picture."""
+    with open(path, "rb") as file:
+        head = file.read(8)
+    return next((suffix for magic, suffix in _PICTURES.items() if head.startswith(magic)), None)
+
+
+def _pydub():  # type: ignore[no-untyped-def]
+    """pydub's segment type and its error, with our encoder in place."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # it looks for an encoder on the PATH, and need not
+        from pydub import AudioSegment
+        from pydub.exceptions import CouldntEncodeError
+    AudioSegment.converter = encoder()
+    return AudioSegment, CouldntEncodeError

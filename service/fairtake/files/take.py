@@ -1,0 +1,180 @@
+"""Open a take, whatever it is recorded as, as one stream of samples."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from fairtake.errors import (
+    CutShort,
+    Damaged,
+    HeaderOnly,
+    TooManyChannels,
+    Unreadable,
+    UnsupportedEncoding,
+    UnsupportedRate,
+)
+from fairtake.files.container import sniff
+from fairtake.files.encoder import decode_to_wav
+from fairtake.receipt import TakeFacts
+from fairtake.sound.source import BLOCK_S, Samples
+from fairtake.units import clock
+
+LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 16_000, 192_000
+MOST_CHANNELS = 2
+#: What is read; anything else libsndfile would open is refused by name.
+ENCODINGS = {
+    "PCM_S8": "8 bit", "PCM_U8": "8 bit", "PCM_16": "16 bit", "PCM_24": "24 bit",
+    "PCM_32": "32 bit", "FLOAT": "32 bit float", "DOUBLE": "64 bit float",
+    "ALAC_16": "ALAC 16 bit", "ALAC_20": "ALAC 20 bit", "ALAC_24": "ALAC 24 bit",
+    "ALAC_32": "ALAC 32 bit", "VORBIS": "Vorbis", "OPUS": "Opus", "MPEG_LAYER_III": "MP3",
+}  # fmt: skip
+#: Where seeking may land beside the sample asked for.
+_SEEKS_LOOSELY = ("mp3", "ogg")
+
+
+class Take:
+    """A sound file as a `fairtake.sound.listen.Source`. Made by `open_take`."""
+
+    def __init__(
+        self, path: Path, container: str, encoding: str, info: soundfile.SoundFile
+    ) -> None:
+        self._path, self.container, self.encoding = path, container, encoding
+        self.sample_rate_hz: int = info.samplerate
+        self.channels: int = info.channels
+        self.frames: int = info.frames
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.sample_rate_hz
+
+    def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
+        """Samples *start* up to *stop*, in blocks of `BLOCK_S`, shape (samples, channels).
+
+        Raises `CutShort` where the file holds fewer than it declares, `Damaged` where it
+        cannot be decoded.
+        """
+        stop = self.frames if stop is None else stop
+        with _opened(self._path) as file:
+            at = self._go_to(file, start)
+            while at < stop:
+                block = _read(file, min(BLOCK_S * self.sample_rate_hz, stop - at))
+                if not len(block):
+                    raise CutShort(
+                        f"It declares {clock(self.duration_s)} of sound, {clock(at / self.sample_rate_hz)} are there."
+                    )
+                at += len(block)
+                yield block
+
+    def read(self, start: int, stop: int) -> Samples:
+        """A short stretch; near it where the format does not seek exactly."""
+        with _opened(self._path) as file:
+            file.seek(start)
+            block = _read(file, stop - start)
+        return np.pad(block, ((0, stop - start - len(block)), (0, 0)))
+
+    def _go_to(self, file: soundfile.SoundFile, start: int) -> int:
+        """Stand exactly at *start*."""
+        if start and self.container not in _SEEKS_LOOSELY:
+            file.seek(start)
+        elif start:
+            left = start
+            while left:
+                passed = len(_read(file, min(BLOCK_S * self.sample_rate_hz, left)))
+                if not passed:
+                    break
+                left -= passed
+        return start
+
+
+@contextmanager
+def open_take(path: Path, scratch: Path) -> Iterator[Take]:
+    """The sound file at *path*; *scratch* is a folder for what has to be decoded first.
+
+    Raises a `TakeFault` that says what is wrong with it. Only its header has been read then.
+    """
+    try:
+        container = sniff(path)
+    except PermissionError as e:
+        raise Unreadable() from e
+    if not container.whole:
+        if container.missing == "no sound has arrived yet":
+            raise HeaderOnly()
+        raise CutShort(f"{container.missing[:1].upper()}{container.missing[1:]}.")
+    decoded = None
+    if container.name in ("m4a", "aac"):
+        decoded = scratch / "decoded.wav"
+        decode_to_wav(path, container.name, decoded)
+    try:
+        with _opened(decoded or path) as file:
+            encoding = container.name.upper() if decoded else ENCODINGS.get(file.subtype, "")
+            if not encoding:
+                raise UnsupportedEncoding(f"It is {file.subtype_info} in {file.format}.")
+            take = Take(
+                decoded or path,
+                container.name,
+                "AAC or ALAC" if container.name == "m4a" else encoding,
+                file,
+            )
+        _refuse_unusable(take)
+        yield take
+    finally:
+        if decoded:
+            decoded.unlink(missing_ok=True)
+
+
+def _refuse_unusable(take: Take) -> None:
+    if take.frames <= 0:
+        raise HeaderOnly()
+    if take.channels > MOST_CHANNELS:
+        raise TooManyChannels(f"It has {take.channels}.")
+    if not LOWEST_RATE_HZ <= take.sample_rate_hz <= HIGHEST_RATE_HZ:
+        raise UnsupportedRate(f"It is {take.sample_rate_hz} Hz.")
+
+
+def _opened(path: Path) -> soundfile.SoundFile:
+    try:
+        return soundfile.SoundFile(os.fsencode(path))
+    except soundfile.LibsndfileError as e:
+        _raise_if_gone(path)
+        raise Damaged(f"{e.error_string.rstrip('.')}.") from None
+
+
+def _read(file: soundfile.SoundFile, frames: int) -> Samples:
+    try:
+        return file.read(frames, dtype="float64", always_2d=True)  # type: ignore[no-any-return]
+    except soundfile.LibsndfileError as e:
+        raise Damaged(f"{e.error_string.rstrip('.')}.") from None
+
+
+def _raise_if_gone(path: Path) -> None:
+    """Let an ``OSError`` speak for itself where the file cannot even be opened."""
+    with open(path, "rb"):
+        pass
+
+
+def hash_of(path: Path) -> str:
+    """SHA-256 of a file's bytes."""
+    with open(path, "rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:
+    """What can be said of the take at *path*, as far as it can be read."""
+    facts = TakeFacts(name=name, title=title)
+    try:
+        facts.bytes = path.stat().st_size
+        facts.sha256 = hash_of(path)
+    except OSError:
+        return facts
+    if take is not None:
+        facts.container, facts.encoding = take.container, take.encoding
+        facts.sample_rate_hz, facts.channels = take.sample_rate_hz, take.channels
+        facts.duration_s = take.duration_s
+    return facts

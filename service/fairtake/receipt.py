@@ -1,0 +1,140 @@
+"""The receipt and the reason: what fairtake says about a take, in JSON.
+
+Figures that cannot be measured are null, and ``not_measurable`` says why. Nothing here is ever
+NaN or infinite.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
+
+RECEIPT_SCHEMA = "fairtake.receipt/1"
+REASON_SCHEMA = "fairtake.reason/1"
+RECEIPT_SUFFIX = ".receipt.json"
+REASON_SUFFIX = ".reason.json"
+
+
+def _rounded(value: Any) -> Any:
+    return round(value, 3) if isinstance(value, float) and math.isfinite(value) else value
+
+
+Figure = Annotated[float, BeforeValidator(_rounded)]
+
+
+class Document(BaseModel):
+    model_config = ConfigDict(extra="forbid", allow_inf_nan=False)
+
+    def to_json(self) -> str:
+        """The document as people and programs read it. Odd file names come out escaped."""
+        return json.dumps(self.model_dump(by_alias=True), indent=2, allow_nan=False) + "\n"
+
+
+class Measures(Document):
+    """The figures of one file; README.md says in words what each one is."""
+
+    loudness_lufs: Figure | None = None
+    loudness_range_lu: Figure | None = None
+    max_momentary_lufs: Figure | None = None
+    max_short_term_lufs: Figure | None = None
+    true_peak_dbtp: Figure | None = None
+    sample_peak_dbfs: Figure | None = None
+    rms_dbfs: Figure | None = None
+    noise_floor_dbfs: Figure | None = None
+    speech_level_dbfs: Figure | None = None
+    dc_offset_dbfs: Figure | None = None
+    duration_s: Figure | None = None
+    head_s: Figure | None = None
+    tail_s: Figure | None = None
+    not_measurable: dict[str, str] = Field(default_factory=dict)
+
+
+class TakeFacts(Document):
+    """What is known of the take itself. ``name`` is the file's own name, verbatim."""
+
+    name: str
+    title: str = ""
+    sha256: str | None = None
+    bytes: int | None = None
+    container: str | None = None
+    encoding: str | None = None
+    sample_rate_hz: int | None = None
+    channels: int | None = None
+    duration_s: Figure | None = None
+
+
+class ProfileFacts(Document):
+    name: str
+    sha256: str
+    settings: dict[str, Any]
+
+
+class StageNote(Document):
+    stage: str
+    did: dict[str, Any]
+
+
+class Check(Document):
+    """One promise of the profile, held against one file."""
+
+    check: str
+    file: Literal["wav", "mp3"]
+    limit: str
+    value: Figure | None
+    ok: bool
+
+
+class Output(Document):
+    file: str
+    sha256: str
+    bytes: int
+    sample_rate_hz: int
+    channels: int
+    duration_s: Figure
+    bitrate_kbps: int | None = None
+
+
+class After(Document):
+    wav: Measures
+    mp3: Measures
+
+
+class Outputs(Document):
+    wav: Output
+    mp3: Output
+
+
+class Took(Document):
+    listen: Figure = 0.0
+    plan: Figure = 0.0
+    render: Figure = 0.0
+    encode: Figure = 0.0
+    prove: Figure = 0.0
+
+
+class Receipt(Document):
+    schema_: Literal["fairtake.receipt/1"] = Field(RECEIPT_SCHEMA, alias="schema")
+    take: TakeFacts
+    profile: ProfileFacts
+    before: Measures
+    after: After
+    stages: list[StageNote]
+    checks: list[Check]
+    outputs: Outputs
+    advice: list[str]
+    made_by: dict[str, str]
+    took_s: Took
+
+
+class Reason(Document):
+    schema_: Literal["fairtake.reason/1"] = Field(REASON_SCHEMA, alias="schema")
+    take: TakeFacts
+    code: str
+    message: str
+    advice: str
+    stage: str | None = None
+    attempts: int = 1
+    made_by: dict[str, str]

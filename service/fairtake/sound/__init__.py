@@ -1,0 +1,1 @@
+"""Listen, plan, render: numbers in, numbers out. Nothing here touches a file."""

@@ -1,0 +1,75 @@
+"""How gain curves move: attack, release, look-ahead. Shared by the stages.
+
+All functions take and give amounts (dB of reduction, 0 or more), one value a millisecond.
+
+Time constants follow Giannoulis, Massberg and Reiss (JAES 60(6), 2012): a step is followed to
+1 - 1/e, 63.2 %, after the time given. The detector is their "decoupled" one: the release first,
+as a maximum with what decays, then the attack as a one-pole filter. The maximum is taken on
+logarithms, where decay is a straight line, so that no sample-by-sample loop is needed.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from fairtake.sound.levels import ROWS_PER_S, Rows
+
+_NOTHING = 1e-6  # dB; stands for zero where a logarithm is taken
+
+
+def release(amount: Rows, release_ms: float) -> Rows:
+    """max(x[n], a·y[n-1]): rises at once, decays with *release_ms* to 36.8 %."""
+    line = np.arange(len(amount)) / -(release_ms * ROWS_PER_S / 1000)
+    log = np.log(np.maximum(amount, _NOTHING))
+    y = np.exp(np.maximum.accumulate(log - line) + line)
+    return np.where(y > 2 * _NOTHING, y, 0.0).astype(np.float32)
+
+
+def attack(amount: Rows, attack_ms: float) -> Rows:
+    """a·y[n-1] + (1 - a)·x[n]: a one-pole filter with time constant *attack_ms*."""
+    from scipy.signal import lfilter  # slow to import, and only workers need it
+
+    a = math.exp(-1000 / (attack_ms * ROWS_PER_S))
+    return lfilter([1 - a], [1, -a], amount).astype(np.float32)  # type: ignore[no-any-return]
+
+
+def greatest_ahead(amount: Rows, ahead: int) -> Rows:
+    """The greatest amount from each row up to *ahead* rows later."""
+    return _sliding(amount, ahead, np.maximum)
+
+
+def least_ahead(amount: Rows, ahead: int) -> Rows:
+    """The least amount from each row up to *ahead* rows later."""
+    return _sliding(amount, ahead, np.minimum)
+
+
+def _sliding(amount: Rows, ahead: int, better: np.ufunc) -> Rows:
+    """*better* over each row and the *ahead* rows after it, by doubling the reach."""
+    y = amount.copy()
+    reach = 1
+    while reach < ahead + 1:
+        step = min(reach, ahead + 1 - reach)
+        y[:-step] = better(y[:-step], y[step:]) if step < len(y) else y[:-step]
+        reach += step
+    return y
+
+
+def rise_limited(amount: Rows, per_row: float) -> Rows:
+    """The greatest curve under *amount* that rises by at most *per_row* a row."""
+    line = np.arange(len(amount)) * per_row
+    return (np.minimum.accumulate(amount - line) + line).astype(np.float32)
+
+
+def averaged_behind(amount: Rows, width: int) -> Rows:
+    """Raised-cosine average of each row and the *width* rows before it.
+
+    After `greatest_ahead` or `least_ahead` with the same width this keeps their promise: every
+    value averaged is at least (at most) what the row asked for.
+    """
+    if width < 1 or not len(amount):
+        return amount
+    weights = np.hanning(width + 3)[1:-1]
+    padded = np.concatenate([np.full(width, amount[0], amount.dtype), amount])
+    return np.convolve(padded, weights / weights.sum(), "valid").astype(np.float32)

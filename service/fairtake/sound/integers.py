@@ -1,0 +1,32 @@
+"""Samples into integers, rounded and dithered by us.
+
+libsndfile 1.2 floors where it should round, which puts a constant of half a step under everything
+and spoils dither; so integers are made here and written as they are.
+
+Dither is triangular, one step to each side (TPDF): the error is then free of the signal, with a
+noise of a quarter step squared, -96.33 dBFS at 16 bits. It is seeded, so that the same take gives
+the same bytes. Source: Wannamaker, Lipshitz, Vanderkooy, the theory of non-subtractive dither.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Integers = npt.NDArray[np.int16] | npt.NDArray[np.int32]
+
+
+class Quantiser:
+    """Makes integers of *bits* bits from samples in ±1.0; int16 up to 16 bits, else int32."""
+
+    def __init__(self, bits: int, seed: int) -> None:
+        self.bits = bits
+        self._steps = float(2 ** (bits - 1))
+        self._random = np.random.Generator(np.random.SFC64(seed))
+
+    def __call__(self, block: npt.NDArray[np.float64]) -> Integers:
+        uniform = self._random.integers(0, 65536, (2, *block.shape), dtype=np.uint16)
+        dither = np.subtract(uniform[0], uniform[1], dtype=np.float32) / np.float32(65536)
+        steps = np.rint(block * self._steps + dither)
+        np.clip(steps, -self._steps, self._steps - 1, out=steps)
+        return steps.astype(np.int16 if self.bits <= 16 else np.int32)

@@ -1,0 +1,115 @@
+"""Levels: what *listen* keeps of a take, one row a millisecond.
+
+Conventions
+-----------
+* Row *i* covers the samples from round(i·fs/1000) up to round((i+1)·fs/1000), so that every whole
+  second holds exactly 1,000 rows at any whole sample rate. The last row may be shorter.
+* Energies are sums of squares over the samples of a row, so blocks add up without weights.
+* ``k_energy`` is summed over the channels, as ITU-R BS.1770 has it; ``energy`` and
+  ``high_energy`` are averaged over the channels, ``peak`` is the greatest of them.
+* ``low`` is the row's plain average: the take as heard through 1,000 samples a second. Voice
+  pitch, hum and DC live there.
+
+A stage sees the levels as the stages before it left them: cut, and with their gains applied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.units import gain
+
+ROWS_PER_S = 1000
+#: Two pieces of a take are joined by a cross-fade over this many rows.
+JOIN_ROWS = 20
+
+Rows = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True)
+class Piece:
+    """Rows *start* up to *stop* of the source; ``None`` as *start* stands for silence.
+
+    A ``tone`` is room tone laid in: joins to its neighbours are faded at its cost.
+    """
+
+    start: int | None
+    stop: int
+    tone: bool = False
+
+    @property
+    def rows(self) -> int:
+        return self.stop - (self.start or 0)
+
+
+@dataclass(frozen=True)
+class Levels:
+    """The millisecond table. All arrays have shape (rows,)."""
+
+    sample_rate_hz: int
+    channels: int
+    peak: Rows
+    energy: Rows
+    k_energy: Rows
+    low: Rows
+    high_energy: Rows
+
+    @property
+    def rows(self) -> int:
+        return len(self.peak)
+
+    @property
+    def samples_per_row(self) -> float:
+        return self.sample_rate_hz / ROWS_PER_S
+
+    @property
+    def k_power(self) -> Rows:
+        """K-weighted mean square of each row, summed over channels."""
+        return self.k_energy / np.float32(self.samples_per_row)
+
+    @property
+    def power(self) -> Rows:
+        """Mean square of each row, averaged over channels."""
+        return self.energy / np.float32(self.samples_per_row)
+
+    def with_gain(self, gain_db: Rows | float) -> Levels:
+        """The levels after a gain in dB, one value a row or one for all."""
+        factor = gain(gain_db).astype(np.float32)
+        power = factor * factor
+        return replace(
+            self,
+            peak=self.peak * factor,
+            energy=self.energy * power,
+            k_energy=self.k_energy * power,
+            low=self.low * factor,
+            high_energy=self.high_energy * power,
+        )
+
+    def cut(self, pieces: Sequence[Piece]) -> Levels:
+        """The levels of the take that consists of *pieces*, one after another."""
+        columns = ("peak", "energy", "k_energy", "low", "high_energy")
+        return replace(self, **{name: cut(getattr(self, name), pieces) for name in columns})
+
+
+def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:
+    """The values of *rows* that *pieces* keep, joined; zeros where a piece is silence."""
+    parts = [
+        np.zeros(p.rows, rows.dtype) if p.start is None else rows[p.start : p.stop] for p in pieces
+    ]
+    return np.concatenate(parts) if parts else rows[:0]
+
+
+def row_starts(samples: int, sample_rate_hz: int) -> npt.NDArray[np.intp]:
+    """First sample of each row in a block of *samples* that begins on a whole second."""
+    rows = -(-samples * ROWS_PER_S // sample_rate_hz) + 1
+    starts = np.rint(np.arange(rows) * sample_rate_hz / ROWS_PER_S).astype(np.intp)
+    return starts[starts < samples]
+
+
+def sample_of(row: int, sample_rate_hz: int) -> int:
+    """First sample of row *row*."""
+    return round(row * sample_rate_hz / ROWS_PER_S)

@@ -1,0 +1,106 @@
+"""listen: the take once through, block by block, into the millisecond table."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.errors import NotFinite
+from fairtake.sound.levels import Levels, Rows, row_starts
+from fairtake.sound.loudness import KWeighting
+from fairtake.sound.sides import Sides
+from fairtake.sound.source import Samples, Source
+from fairtake.sound.true_peak import TruePeakMeter
+from fairtake.units import clock
+
+#: A mean above this is no sound but a broken file; energies still fit the table under it.
+WILDEST = 1e4
+
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What one pass over a source found."""
+
+    levels: Levels
+    frames: int
+    true_peak: float
+    sample_peak: float
+    dc: float
+    sides: Sides | None
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.levels.sample_rate_hz
+
+
+def listen(source: Source, progress: Progress | None = None) -> Heard:
+    """Hear *source* from end to end.
+
+    Raises `NotFinite` where a sample is not a number, with its place.
+    """
+    rate, channels = source.sample_rate_hz, source.channels
+    weighting = KWeighting(rate, channels)
+    peak_meter = TruePeakMeter(rate, channels)
+    table: list[tuple[Rows, ...]] = []
+    sides = Sides() if channels == 2 else None
+    total = np.zeros(channels)
+    last = np.zeros((1, channels))
+    frames = 0
+    for block in source.blocks():
+        if not np.abs(block.sum()) < WILDEST * len(block):
+            raise NotFinite(_where_not_finite(block, frames, rate))
+        starts = row_starts(len(block), rate)
+        columns = _rows(block, weighting(block), last, starts)
+        table.append(columns)
+        peak_meter.add(block, columns[0].astype(np.float64), starts)
+        total += block.sum(axis=0)
+        last = block[-1:]
+        frames += len(block)
+        if sides is not None:
+            sides.add(block)
+        if progress and source.frames:
+            progress(frames / source.frames)
+    peak_meter.flush()
+    columns = tuple(np.concatenate(c) for c in zip(*table, strict=True)) if table else _NO_ROWS
+    return Heard(
+        levels=Levels(rate, channels, *columns),
+        frames=frames,
+        true_peak=peak_meter.peak,
+        sample_peak=float(columns[0].max(initial=0.0)),
+        dc=float(np.abs(total).max(initial=0.0)) / max(frames, 1),
+        sides=sides,
+    )
+
+
+_NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
+
+
+def _rows(
+    block: Samples, weighted: Samples, last: Samples, starts: npt.NDArray[np.intp]
+) -> tuple[Rows, ...]:
+    """The columns of the table for one block, in the order of `Levels`."""
+    middle = block.mean(axis=1) if block.shape[1] > 1 else block[:, 0]
+    counts = np.diff(starts, append=len(block))
+    peak = np.maximum.reduceat(np.abs(block).max(axis=1), starts)
+    energy = _row_energy(block, starts) / block.shape[1]
+    k_energy = _row_energy(weighted, starts)
+    low = np.add.reduceat(middle, starts) / counts
+    high_energy = _row_energy(np.diff(block, axis=0, prepend=last), starts) / block.shape[1]
+    return tuple(c.astype(np.float32) for c in (peak, energy, k_energy, low, high_energy))
+
+
+def _row_energy(block: Samples, starts: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
+    """Sum of squares of each row over all channels."""
+    return np.add.reduceat(np.einsum("ij,ij->i", block, block), starts)  # type: ignore[no-any-return]
+
+
+def _where_not_finite(block: Samples, before: int, rate: int) -> str:
+    bad = np.flatnonzero(~np.isfinite(block).all(axis=1))
+    if not len(bad):
+        return f"At {clock(before / rate)} they are far beyond full scale."
+    return f"The first one is at {clock((before + int(bad[0])) / rate)}."

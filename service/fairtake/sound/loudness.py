@@ -1,0 +1,97 @@
+"""Loudness after ITU-R BS.1770-5, from the millisecond table.
+
+K-weighting is pyloudnorm's "DeMan" pair of filters: it reproduces the table of the standard at
+48 kHz, while pyloudnorm's default pair reads 0.04 LU low. Blocks are 400 ms every 100 ms, no
+partial block; the gates are -70 LUFS and 10 LU below the mean of what passes it.
+Momentary and short-term windows (400 ms, 3 s) are those of EBU Tech 3341.
+"""
+
+from __future__ import annotations
+
+import functools
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.levels import ROWS_PER_S, Rows
+from fairtake.units import power_db
+
+BLOCK_S = 0.4
+SHORT_TERM_S = 3.0
+ABSOLUTE_GATE_LUFS = -70.0
+RELATIVE_GATE_LU = -10.0
+
+
+@functools.cache
+def k_weighting(sample_rate_hz: int) -> npt.NDArray[np.float64]:
+    """The two K-weighting filters as second-order sections, shape (2, 6)."""
+    from pyloudnorm.iirfilter import IIRfilter
+
+    # Parameters of the standard's analogue prototypes, as published by B. De Man.
+    shelf = IIRfilter(
+        3.99984385397, 0.7071752369554193, 1681.9744509555319, sample_rate_hz, "high_shelf_DeMan"
+    )
+    highpass = IIRfilter(
+        0.0, 0.5003270373253953, 38.13547087613982, sample_rate_hz, "high_pass_DeMan"
+    )
+    return np.array([np.concatenate([f.b, f.a]) for f in (shelf, highpass)])
+
+
+class KWeighting:
+    """K-weights a stream of blocks, shape (samples, channels)."""
+
+    def __init__(self, sample_rate_hz: int, channels: int) -> None:
+        self._sections = k_weighting(sample_rate_hz)
+        self._state: Any = np.zeros((2, channels, 2))
+
+    def __call__(self, block: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        from scipy.signal import sosfilt
+
+        weighted, self._state = sosfilt(self._sections, block.T, axis=1, zi=self._state)
+        return weighted.T  # type: ignore[no-any-return]
+
+
+def lufs(k_power: Any) -> Any:
+    """Loudness of a K-weighted mean square summed over channels."""
+    return -0.691 + power_db(k_power)
+
+
+def window_powers(k_power: Rows, window_s: float, hop_s: float) -> npt.NDArray[np.float64]:
+    """K-weighted mean square of each whole window, shape (windows,)."""
+    hop = round(hop_s * ROWS_PER_S)
+    hops = len(k_power) // hop
+    per_hop = k_power[: hops * hop].reshape(hops, hop).mean(axis=1, dtype=np.float64)
+    width = round(window_s / hop_s)
+    if hops < width:
+        return np.zeros(0)
+    total = np.concatenate([[0.0], np.cumsum(per_hop)])
+    return np.maximum(total[width:] - total[:-width], 0.0) / width
+
+
+def gated_lufs(block_powers: npt.NDArray[np.float64]) -> float | None:
+    """Integrated loudness of blocks, or None when every block lies under the absolute gate."""
+    loud = block_powers[lufs(block_powers) > ABSOLUTE_GATE_LUFS]
+    if not len(loud):
+        return None
+    gate_lufs = lufs(loud.mean()) + RELATIVE_GATE_LU
+    return float(lufs(loud[lufs(loud) > gate_lufs].mean()))
+
+
+def integrated_lufs(k_power: Rows) -> float | None:
+    """Integrated loudness, or None for silence and for less than one block."""
+    return gated_lufs(window_powers(k_power, BLOCK_S, 0.1))
+
+
+def max_momentary_lufs(k_power: Rows) -> float | None:
+    """Greatest momentary loudness. 10 ms hop: 100 ms misses case 13 of Tech 3341 by 0.45 LU."""
+    return _greatest(window_powers(k_power, BLOCK_S, 0.01))
+
+
+def max_short_term_lufs(k_power: Rows) -> float | None:
+    """Greatest short-term loudness, or None under 3 s."""
+    return _greatest(window_powers(k_power, SHORT_TERM_S, 0.1))
+
+
+def _greatest(powers: npt.NDArray[np.float64]) -> float | None:
+    return float(lufs(powers.max())) if len(powers) and powers.max() > 0 else None

@@ -1,0 +1,127 @@
+"""plan: from levels and a profile to everything that will be done to the take.
+
+The chain is folded: each stage sees the levels as the stages before it left them. `limit` and
+`normalise` come last wherever the profile lists them, and are solved together, because each
+changes what the other needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from fairtake.errors import TargetUnreachable
+from fairtake.profile import Profile
+from fairtake.sound.levels import Levels, Piece, Rows, cut
+from fairtake.sound.stage import Work
+from fairtake.sound.stages.compress import compress
+from fairtake.sound.stages.gate import gate
+from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
+from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
+from fairtake.sound.stages.trim import trim
+from fairtake.units import amplitude_db
+
+STAGES: dict[str, Callable[[Levels, Any], Work]] = {
+    "trim": trim,
+    "gate": gate,
+    "compress": compress,
+    "limit": limit,
+    "normalise": normalise,
+}
+#: The pair that is solved together, after all others.
+LAST = ("limit", "normalise")
+CLOSE_ENOUGH_DB = 0.005
+
+
+@dataclass(frozen=True)
+class Correction:
+    """What the files already written showed: change the level, lower the ceiling, in dB."""
+
+    level_db: float = 0.0
+    ceiling_db: float = 0.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What render will do. ``curves`` holds each stage's gain for the pictures, ``gain_db`` their
+    sum with the make-up gain, without the limiter; one value a row of the finished take."""
+
+    pieces: tuple[Piece, ...]
+    gain_db: Rows
+    limit: LimitSettings
+    makeup_db: float
+    short_db: float
+    notes: dict[str, dict[str, Any]]
+    curves: dict[str, Rows] = field(repr=False)
+
+
+def make_plan(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Plan:
+    """Decide everything about the sound of a take.
+
+    Raises `TargetUnreachable` where the profile wants no take that misses its level.
+    """
+    pieces: tuple[Piece, ...] = (Piece(0, levels.rows),)
+    curves: dict[str, Rows] = {}
+    notes: dict[str, dict[str, Any]] = {}
+    for name in profile.chain:
+        if name in LAST:
+            notes[name] = {}  # keeps the profile's order in the receipt
+            continue
+        work = STAGES[name](levels, profile.stage(name))
+        if work.pieces is not None:
+            pieces = work.pieces
+            levels = levels.cut(pieces)
+            curves = {stage: cut(curve, pieces) for stage, curve in curves.items()}
+        if work.gain_db is not None:
+            levels = levels.with_gain(work.gain_db)
+            curves[name] = work.gain_db
+        notes[name] = work.note
+    ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
+    makeup_db, short_db, limited = solve(levels, ceiling, profile.normalise)
+    makeup_db += correction.level_db
+    notes["limit"] = {**limited.note, "ceiling_dbtp": profile.limit.ceiling_dbtp}
+    notes["normalise"] = {
+        "makeup_db": round(makeup_db, 2),
+        "short_of_target_db": round(short_db, 2),
+    }
+    total = np.sum([*curves.values(), np.full(levels.rows, makeup_db, np.float32)], axis=0)
+    return Plan(pieces, total.astype(np.float32), ceiling, makeup_db, short_db, notes, curves)
+
+
+def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
+    """*settings* with the ceiling lowered."""
+    return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})
+
+
+def solve(
+    levels: Levels, limit_settings: LimitSettings, normalise_settings: NormaliseSettings
+) -> tuple[float, float, Work]:
+    """Make-up gain, how many dB the level stays short of the target, and the limiter's work.
+
+    Raising the gain raises the level by as much, less what the limiter takes away; so stepping by
+    what is still missing comes to rest where level and ceiling both hold.
+    """
+    loudest_db = float(amplitude_db(levels.peak.max(initial=0.0)))
+    most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
+    target = normalise_settings.target_for(levels.channels)
+    makeup_db, short_db = 0.0, 0.0
+    work = Work()
+    for _ in range(40):
+        louder = levels.with_gain(makeup_db)
+        work = limit(louder, limit_settings)
+        level = level_of(louder.with_gain(work.gain_db), normalise_settings.by)
+        short_db = 0.0 if level is None else target - level
+        if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
+            break
+        makeup_db = min(makeup_db + short_db, most_db)
+    if abs(short_db) < CLOSE_ENOUGH_DB * 4:
+        short_db = 0.0
+    elif normalise_settings.when_out_of_reach == "quarantine":
+        raise TargetUnreachable(
+            f"The nearest clean level is {short_db:.1f} dB short of "
+            f"{target:g} {normalise_settings.unit}."
+        )
+    return makeup_db, short_db, work

@@ -1,0 +1,163 @@
+"""render: the take once more, block by block, and the plan, into finished samples.
+
+cut and joined -> resampled -> gain -> true-peak limited. Integers are made where they are written.
+Every step is a generator over blocks of whole seconds at the rate of the finished files.
+"""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Iterator
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.edit import edited, frames_of, reblocked
+from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
+from fairtake.sound.plan import Plan
+from fairtake.sound.source import BLOCK_S, Samples, Source
+from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limiter_db
+from fairtake.sound.true_peak import BOUND, no_history, span_peaks, with_history
+from fairtake.units import amplitude_db, gain
+
+#: The gain is drawn as straight lines over groups of this many rows: whole samples at any rate.
+GROUP_ROWS = 10
+_NEVER_DB = -200.0
+
+
+class Rendering:
+    """The finished samples of *source* under *plan*; iterate once, then ask for ``limited_db``.
+
+    ``limited_db`` is the limiter's reduction, dB, one value a row of the finished take.
+    """
+
+    def __init__(self, source: Source, plan: Plan, sample_rate_hz: int) -> None:
+        self._source, self._plan = source, plan
+        self.sample_rate_hz = sample_rate_hz
+        self.channels = source.channels
+        cut_frames = frames_of(plan.pieces, source.sample_rate_hz, source.frames)
+        self.frames = round(cut_frames * sample_rate_hz / source.sample_rate_hz)
+        self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels)
+
+    def __iter__(self) -> Iterator[Samples]:
+        stream = edited(self._source, self._plan.pieces)
+        stream = resampled(stream, self._source, self.sample_rate_hz, self.frames)
+        stream = amplified(stream, self._plan.gain_db, self.sample_rate_hz)
+        yield from self._limiter.limited(stream)
+
+    @property
+    def limited_db(self) -> Rows:
+        return self._limiter.reduction_db
+
+
+def resampled(
+    stream: Iterator[Samples], source: Source, rate: int, frames: int
+) -> Iterator[Samples]:
+    """*stream* at *rate*, exactly *frames* samples of it."""
+    if rate == source.sample_rate_hz:
+        return stream
+    return reblocked(_exactly(_converted(stream, source, rate), frames), BLOCK_S * rate)
+
+
+def _converted(stream: Iterator[Samples], source: Source, rate: int) -> Iterator[Samples]:
+    import soxr  # only where rates differ
+
+    converter = soxr.ResampleStream(source.sample_rate_hz, rate, source.channels, dtype="float64")
+    for block in stream:
+        yield converter.resample_chunk(np.ascontiguousarray(block))
+    yield converter.resample_chunk(np.zeros((0, source.channels)), last=True)
+
+
+def _exactly(stream: Iterator[Samples], frames: int) -> Iterator[Samples]:
+    channels = 1
+    for block in stream:
+        channels = block.shape[1]
+        yield block[:frames]
+        frames -= len(block[:frames])
+    if frames:
+        yield np.zeros((frames, channels))
+
+
+def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[Samples]:
+    """*stream* under the plan's gain curve."""
+    row = 0
+    for block in stream:
+        rows = -(-len(block) * ROWS_PER_S // rate) + 1
+        yield block * gain_line(gain_db[row : row + rows], len(block), rate)
+        row += BLOCK_S * ROWS_PER_S
+
+
+def gain_line(gain_db: Rows, samples: int, rate: int) -> npt.NDArray[np.float64]:
+    """Factors for *samples*, straight lines from row to row, shape (samples, 1)."""
+    groups = -(-samples * ROWS_PER_S // (GROUP_ROWS * rate))
+    factors = np.pad(gain(gain_db.astype(np.float64)), (0, groups * GROUP_ROWS + 1), mode="edge")
+    corners = np.lib.stride_tricks.sliding_window_view(factors, GROUP_ROWS + 1)[::GROUP_ROWS][
+        :groups
+    ]
+    return (corners @ _lines(rate)).reshape(-1, 1)[:samples]
+
+
+@functools.cache
+def _lines(rate: int) -> npt.NDArray[np.float64]:
+    """The matrix that draws straight lines between the corners of a group of rows."""
+    per_group = rate * GROUP_ROWS // ROWS_PER_S
+    place = np.arange(per_group) * ROWS_PER_S / rate
+    row = place.astype(int)
+    matrix = np.zeros((GROUP_ROWS + 1, per_group))
+    matrix[row, np.arange(per_group)] = 1 - (place - row)
+    matrix[row + 1, np.arange(per_group)] += place - row
+    return matrix
+
+
+class Limiter:
+    """The true-peak limiter of `fairtake.sound.stages.limit`, on the samples themselves.
+
+    One block is held back: what a row needs depends on the rows ahead of it.
+    """
+
+    def __init__(self, settings: LimitSettings, rate: int, channels: int) -> None:
+        self._settings, self._rate = settings, rate
+        self._aim = float(gain(aim_dbtp(settings)))
+        self._history = no_history(channels)
+        # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
+        self._reach = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
+        self._past = np.full(self._reach, _NEVER_DB, np.float32)
+        self._done: list[Rows] = []
+
+    @property
+    def reduction_db(self) -> Rows:
+        return np.concatenate(self._done) if self._done else np.zeros(0, np.float32)
+
+    def limited(self, stream: Iterator[Samples]) -> Iterator[Samples]:
+        held: tuple[Samples, Rows] | None = None
+        for block in stream:
+            over = self._over_db(block)
+            if held is not None:
+                yield self._apply(*held, over)
+            held = (block, over)
+        if held is not None:
+            yield self._apply(*held, np.full(1, _NEVER_DB, np.float32))
+
+    def _over_db(self, block: Samples) -> Rows:
+        """How far each row's true peak stands over the aim, in dB; only rows that may matter."""
+        starts = row_starts(len(block), self._rate)
+        peaks = np.maximum.reduceat(np.abs(block).max(axis=1), starts)
+        carried = float(np.abs(self._history).max(initial=0.0))
+        joined, self._history = with_history(self._history, block)
+        around = np.maximum(peaks, np.concatenate([[carried], peaks[:-1]]))
+        width = int(np.diff(starts, append=len(block)).max())
+        for some in np.array_split(np.flatnonzero(around * BOUND > self._aim), 16):
+            if len(some):
+                peaks[some] = np.maximum(peaks[some], span_peaks(joined, starts[some], width))
+        return amplitude_db(peaks / self._aim).astype(np.float32)  # type: ignore[no-any-return]
+
+    def _apply(self, block: Samples, over: Rows, following: Rows) -> Samples:
+        known = np.concatenate([self._past, over, following[: self._reach]])
+        amount = limiter_db(known, self._settings)[self._reach :]
+        self._past = known[len(over) : len(over) + self._reach]
+        self._done.append(amount[: len(over)])
+        # The corner after the last row belongs to the next block, and is known by its look-ahead.
+        corners = amount[: len(over) + 1]
+        if not corners.any():
+            return block
+        return block * gain_line(-corners, len(block), self._rate)

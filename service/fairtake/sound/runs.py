@@ -1,0 +1,29 @@
+"""Runs of True in a mask, as starts and stops (stop exclusive), and back."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+Mask = npt.NDArray[np.bool_]
+Indices = npt.NDArray[np.intp]
+
+
+def runs(mask: Mask) -> tuple[Indices, Indices]:
+    """Starts and stops of the runs of True, shape (runs,) each."""
+    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    return edges[0::2], edges[1::2]
+
+
+def mask_of(starts: Indices, stops: Indices, size: int) -> Mask:
+    """The mask of *size* that is True inside the given runs, which may overlap or stick out."""
+    steps = np.zeros(size + 1, np.int32)
+    np.add.at(steps, np.clip(starts, 0, size), 1)
+    np.add.at(steps, np.clip(stops, 0, size), -1)
+    return np.cumsum(steps[:size]) > 0
+
+
+def widened(mask: Mask, before: int, after: int) -> Mask:
+    """Every run begun *before* earlier and ended *after* later."""
+    starts, stops = runs(mask)
+    return mask_of(starts - before, stops + after, len(mask))

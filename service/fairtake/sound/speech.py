@@ -1,0 +1,139 @@
+"""Where in a take somebody speaks, told from its levels and its own noise floor.
+
+Decisions are made on frames of 5 ms, K-weighted (rumble counts little), smoothed over 25 ms.
+
+The floor is the level that one frame in twenty of the surrounding 12 s lies under, so it moves
+with the room. A frame is speech when it belongs to a stretch that never falls under the *close*
+margin over the floor and reaches the *open* margin for long enough; both margins grow with the
+distance between speech and floor. A shorter burst still counts beside other speech, where it may
+be the release of a stop consonant, and does not when it stands alone, where it is a click.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.levels import Levels
+from fairtake.sound.loudness import lufs
+from fairtake.sound.runs import Mask, mask_of, runs
+
+FRAME_ROWS = 5
+SMOOTH_FRAMES = 5
+FLOOR_REACH_S = 12.0
+FLOOR_PERCENT = 5
+OPEN_SHARE = 0.35  # of the distance between speech and floor
+OPEN_LEAST_DB, OPEN_MOST_DB = 5.0, 12.0
+LONG_ENOUGH_FRAMES = 8
+BURST_REACH_FRAMES = 60
+#: Under this there is nothing but the zeros of a muted track.
+DIGITAL_SILENCE_LUFS = -110.0
+#: A floor above this is no room but steady sound that was meant to be heard.
+LOUDEST_FLOOR_LUFS = -35.0
+#: Speech has to stand out of its floor by this much to be found at all.
+LEAST_CONTRAST_DB = 6.0
+
+Frames = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Speech:
+    """What was found. ``level_lufs`` and ``floor_lufs`` hold one value a frame of 5 ms."""
+
+    rows: Mask
+    level_lufs: Frames
+    floor_lufs: Frames
+    speech_lufs: float | None
+
+    @property
+    def found(self) -> bool:
+        return bool(self.rows.any())
+
+    @property
+    def first_row(self) -> int:
+        return int(np.argmax(self.rows))
+
+    @property
+    def last_row(self) -> int:
+        """The row after the last speech."""
+        return len(self.rows) - int(np.argmax(self.rows[::-1]))
+
+
+def find_speech(levels: Levels) -> Speech:
+    """Decide for every row whether somebody speaks."""
+    level = frame_levels(levels)
+    if not len(level):
+        return Speech(np.zeros(levels.rows, bool), level, level, None)
+    floor = noise_floor(level)
+    spoken = level > floor + LEAST_CONTRAST_DB
+    if not spoken.any():
+        return Speech(np.zeros(levels.rows, bool), level, floor, None)
+    speech_lufs = _mean_level(level[spoken])
+    open_margin = np.clip(OPEN_SHARE * (speech_lufs - floor), OPEN_LEAST_DB, OPEN_MOST_DB)
+    frames = stretches(level > floor + open_margin / 2, level > floor + open_margin)
+    rows = np.repeat(frames, FRAME_ROWS)
+    rows = np.pad(rows, (0, levels.rows - len(rows)), mode="edge")
+    return Speech(rows, level, floor, speech_lufs if rows.any() else None)
+
+
+def frame_levels(levels: Levels) -> Frames:
+    """K-weighted level of each whole frame, smoothed, shape (frames,)."""
+    frames = levels.rows // FRAME_ROWS
+    power = levels.k_power[: frames * FRAME_ROWS].reshape(frames, FRAME_ROWS).mean(axis=1)
+    weights = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
+    smooth = np.convolve(
+        np.pad(power, SMOOTH_FRAMES // 2, mode="edge"), weights / weights.sum(), "valid"
+    )
+    return lufs(smooth[:frames])  # type: ignore[no-any-return]
+
+
+def noise_floor(level: Frames) -> Frames:
+    """The moving noise floor of *level*, one value a frame."""
+    from scipy.ndimage import percentile_filter  # slow to import, and only workers need it
+
+    per_block = 20  # 100 ms
+    blocks = max(1, len(level) // per_block)
+    trimmed = level[: blocks * per_block].reshape(blocks, -1)
+    block_level = np.median(trimmed, axis=1)
+    muted = block_level < DIGITAL_SILENCE_LUFS
+    if muted.all():
+        return np.full(len(level), DIGITAL_SILENCE_LUFS)
+    if _muted_inside(muted) > 0.02 * blocks:
+        # Pauses are exact zeros: whatever is not zero was kept by somebody, so all of it is speech.
+        return np.full(len(level), DIGITAL_SILENCE_LUFS)
+    heard = np.flatnonzero(~muted)
+    block_level = np.interp(np.arange(blocks), heard, block_level[heard])
+    reach = min(2 * blocks - 1, round(FLOOR_REACH_S * 10) + 1)
+    floor = percentile_filter(block_level, FLOOR_PERCENT, size=reach, mode="nearest")
+    centres = (np.arange(blocks) + 0.5) * per_block
+    return np.minimum(np.interp(np.arange(len(level)), centres, floor), LOUDEST_FLOOR_LUFS)
+
+
+def _muted_inside(muted: Mask) -> int:
+    """Blocks of exact zeros that have sound on both sides."""
+    starts, stops = runs(muted)
+    inside = (starts > 0) & (stops < len(muted))
+    return int((stops - starts)[inside].sum())
+
+
+def _mean_level(level: Frames) -> float:
+    """Level of the mean power of the frames within 10 dB of their own mean."""
+    mean = 10 * np.log10(np.mean(10 ** (level / 10)))
+    loud = level[level > mean - 10]
+    return float(10 * np.log10(np.mean(10 ** (loud / 10))))
+
+
+def stretches(above_close: Mask, above_open: Mask) -> Mask:
+    """The stretches of *above_close* that hold enough of *above_open* to be speech."""
+    starts, stops = runs(above_close)
+    counts = np.concatenate([[0], np.cumsum(above_open)])
+    opened = counts[stops] - counts[starts]
+    long = opened >= LONG_ENOUGH_FRAMES
+    size = len(above_close)
+    if not long.any():
+        return np.zeros(size, bool)
+    near = mask_of(starts[long] - BURST_REACH_FRAMES, stops[long] + BURST_REACH_FRAMES, size)
+    kept = long | ((opened > 0) & near[starts])
+    return mask_of(starts[kept], stops[kept], size)

@@ -1,0 +1,76 @@
+"""limit: keep the true peak under the ceiling.
+
+Conventions: one value a millisecond. A row that would pass the ceiling asks for a reduction; the
+look-ahead spreads that to the rows before it, the release to the rows after, and a raised-cosine
+average over the look-ahead makes the curve smooth without ever asking for less than a row needs.
+
+The same curve is used twice. In *plan* it works on sample peaks and predicts what limiting will
+cost in level, so that level and ceiling are solved together. In *render* it works on the true
+peaks of the samples themselves (`fairtake.sound.render`), which settles the matter.
+
+Source: true peak after ITU-R BS.1770-5, Annex 2. Its interpolator under-reads by up to 0.3 dB near
+the top of the band, so the ceiling aimed at lies that much lower.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from pydantic import Field
+
+from fairtake.sound.envelope import averaged_behind, greatest_ahead, release
+from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.stage import Work
+from fairtake.typed_file import Settings
+from fairtake.units import amplitude_db
+
+#: How far under the ceiling the limiter aims: the interpolator's under-read.
+GUARD_DB = 0.3
+
+
+class LimitSettings(Settings):
+    ceiling_dbtp: float = Field(
+        -1.0, ge=-20, le=-0.3, description="No true peak above this, in dBTP."
+    )
+    look_ahead_ms: float = Field(
+        4, ge=1, le=20, description="The limiter acts this long before a peak."
+    )
+    release_ms: float = Field(80, ge=5, le=1000, description="Time constant of the release (63 %).")
+    most_reduction_db: float = Field(
+        9,
+        ge=0,
+        le=40,
+        description="Peaks are never lowered by more than this, in dB; the level gives way.",
+    )
+
+
+def limiter_db(over_db: Rows, settings: LimitSettings) -> Rows:
+    """Reduction in dB for rows that stand *over_db* above the ceiling (negative: below it)."""
+    ahead = round(settings.look_ahead_ms)
+    amount = np.maximum(over_db, 0).astype(np.float32)
+    if not amount.any():
+        return amount
+    # One row more on both sides: render interpolates between rows, and the interpolator's delay
+    # may report a peak one row late.
+    amount[1:] = np.maximum(amount[1:], amount[:-1])
+    wanted = release(greatest_ahead(amount, ahead + 2), settings.release_ms)
+    return np.maximum(averaged_behind(wanted, ahead), 0)
+
+
+def aim_dbtp(settings: LimitSettings) -> float:
+    """The peak the limiter aims at."""
+    return settings.ceiling_dbtp - GUARD_DB
+
+
+def limit(levels: Levels, settings: LimitSettings) -> Work:
+    amount = limiter_db(amplitude_db(levels.peak) - aim_dbtp(settings), settings)
+    return Work(gain_db=-amount, note=limit_note(amount))
+
+
+def limit_note(amount: Rows) -> dict[str, float]:
+    """What a limiter curve did."""
+    working = amount > 0.05
+    return {
+        "greatest_db": round(float(amount.max(initial=0.0)), 2),
+        "mean_db": round(float(amount[working].mean()) if working.any() else 0.0, 2),
+        "working_share": round(float(working.mean()) if len(amount) else 0.0, 5),
+    }

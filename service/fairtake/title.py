@@ -1,0 +1,86 @@
+"""title.toml: what a folder of takes is called, by whom, and how it is finished."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from pathlib import PurePath
+from typing import Any
+
+from pydantic import Field, field_validator
+
+from fairtake.typed_file import Settings
+
+TITLE_FILE = "title.toml"
+LONGEST_TAG = 512
+COVER_SUFFIXES = (".jpg", ".jpeg", ".png")
+
+
+def clean_text(text: str) -> str:
+    """*text* on one line, without control and direction characters, at most `LONGEST_TAG` long."""
+    spaced = re.sub(r"\s+", " ", text)
+    # Cc, Cf, Cs, Co: controls, invisible direction marks, half surrogates, private use.
+    kept = (c for c in spaced if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
+    return unicodedata.normalize("NFC", "".join(kept)).strip()[:LONGEST_TAG]
+
+
+class Tags(Settings):
+    title: str = Field("", description="Title of the book, series or course.")
+    author: str = Field("", description="Who wrote it.")
+    narrator: str = Field("", description="Who speaks.")
+    year: int | None = Field(None, ge=1000, le=9999, description="Year of publication.")
+    genre: str = Field("", description="For instance: Audiobook.")
+
+    @field_validator("title", "author", "narrator", "genre")
+    @classmethod
+    def _clean(cls, text: str) -> str:
+        return clean_text(text)
+
+
+class Title(Settings):
+    """What a title.toml may hold; all of it is optional."""
+
+    profile: str | None = Field(
+        None, description="Name of the profile for the takes of this folder."
+    )
+    cover: str | None = Field(None, description="A picture beside this file, JPEG or PNG.")
+    tags: Tags = Tags()
+    overrides: dict[str, Any] = Field(
+        default_factory=dict, description="Settings laid over the profile."
+    )
+
+    @field_validator("cover")
+    @classmethod
+    def _cover_is_beside(cls, cover: str | None) -> str | None:
+        if cover is None:
+            return None
+        if PurePath(cover).name != cover or "\\" in cover or cover.startswith("."):
+            raise ValueError("the cover must lie in the same folder, so give its name alone")
+        if not cover.lower().endswith(COVER_SUFFIXES):
+            raise ValueError("the cover must be a .jpg or .png file")
+        return cover
+
+
+def chapter_of(stem: str) -> tuple[str, int | None]:
+    """The title and the number that a take's file name carries: ``03 The Ferry`` is 3, The Ferry."""
+    name = clean_text(stem.replace("_", " "))
+    match = re.match(r"^(\d{1,4})(?:\s*[-.–]\s*|\s+)(\S.*)$", name)
+    if match:
+        return match[2], int(match[1])
+    return name, int(name) if re.fullmatch(r"\d{1,4}", name) else None
+
+
+def mp3_tags(tags: Tags, stem: str) -> dict[str, str]:
+    """The tags of the MP3 of the take called *stem*, under the encoder's names for them."""
+    chapter, number = chapter_of(stem)
+    found = {
+        "title": chapter,
+        "album": tags.title,
+        "artist": tags.author or tags.narrator,
+        "album_artist": tags.author,
+        "composer": tags.narrator,
+        "genre": tags.genre,
+        "date": str(tags.year) if tags.year else "",
+        "track": str(number) if number is not None else "",
+    }
+    return {key: value for key, value in found.items() if value}

@@ -1,0 +1,120 @@
+"""TOML files into typed settings, and typed settings into TOML files.
+
+Reading reports every problem of a file at once, each with its line and, for a misspelt key, with
+the key that was probably meant. Writing puts each setting's own description above it, so that a
+file explains itself.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from pathlib import Path
+from typing import Any, TypeVar
+
+import tomli_w
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from fairtake.errors import SettingsFault
+
+
+class Settings(BaseModel):
+    """Base of every table of settings: unknown keys are errors, values do not change."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
+
+
+S = TypeVar("S", bound=BaseModel)
+
+
+def read_settings(path: Path, model: type[S], fault: type[SettingsFault]) -> S:
+    """The settings that *path* holds.
+
+    Raises *fault* with every problem of the file. An ``OSError`` passes through: whose fault it
+    is depends on whose file it is, so the caller decides.
+    """
+    return parse_settings(path.read_bytes(), model, fault, path.name)
+
+
+def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name: str) -> S:
+    """As `read_settings`, from the bytes of a file called *name*."""
+    try:
+        text = data.decode("utf-8-sig")
+        raw = tomllib.loads(text)
+    except UnicodeDecodeError as e:
+        raise fault(f"{name}: not UTF-8 text (byte {e.start}).") from None
+    except tomllib.TOMLDecodeError as e:
+        raise fault(f"{name}: not valid TOML: {e}.") from None
+    return typed(raw, model, fault, name, text)
+
+
+def typed(raw: dict[str, Any], model: type[S], fault: type[SettingsFault], name: str,
+          text: str = "") -> S:  # fmt: skip
+    """*raw* as a *model*; every problem at once in a *fault* that names lines of *text*."""
+    try:
+        return model.model_validate(raw)
+    except ValidationError as e:
+        problems = [_sentence(error, model, name, text) for error in e.errors()]
+        raise fault(" ".join(problems)) from None
+
+
+def _sentence(error: Any, model: type[BaseModel], name: str, text: str) -> str:
+    where = tuple(part for part in error["loc"] if isinstance(part, str))
+    place = f"{name}{_line(where, text)}"
+    key = ".".join(where) or "the file"
+    if error["type"] == "extra_forbidden":
+        known = _keys(model, where[:-1])
+        guess = difflib.get_close_matches(where[-1], known, n=1)
+        hint = f"did you mean '{guess[0]}'?" if guess else f"known here: {', '.join(known)}."
+        return f"{place}: unknown key '{key}', {hint}"
+    message = error["msg"].removeprefix("Value error, ")
+    return f"{place}: {key}: {message[:1].lower()}{message[1:].rstrip('.')} (it is {error['input']!r})."
+
+
+def _keys(model: type[BaseModel], where: tuple[str, ...]) -> list[str]:
+    """The keys a table of *model* may hold."""
+    for part in where:
+        field = model.model_fields.get(part)
+        inner = field.annotation if field else None
+        if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
+            return []
+        model = inner
+    return list(model.model_fields)
+
+
+def _line(where: tuple[str, ...], text: str) -> str:
+    """', line N' of the key at *where*, or '' when it cannot be told."""
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), 1):
+        line = line.strip()
+        if line.startswith("["):
+            table = tuple(part.strip().strip("\"'") for part in line.strip("[] ").split("."))
+            if where and table == where:
+                return f", line {number}"
+        elif "=" in line and not line.startswith("#"):
+            key = tuple(part.strip().strip("\"'") for part in line.split("=")[0].split("."))
+            if where and (table + key)[: len(where)] == where:
+                return f", line {number}"
+    return ""
+
+
+def settings_text(settings: BaseModel, heading: str = "") -> str:
+    """*settings* as a TOML file in which each setting is explained by its own description."""
+    lines = [f"# {line}".rstrip() for line in heading.strip().splitlines()]
+    return "\n".join([*lines, *_table_lines(settings, ())]).strip() + "\n"
+
+
+def _table_lines(settings: BaseModel, where: tuple[str, ...]) -> list[str]:
+    fields = type(settings).model_fields
+    plain = {k: v for k in fields if not isinstance(v := getattr(settings, k), BaseModel)}
+    tables = {k: v for k in fields if isinstance(v := getattr(settings, k), BaseModel)}
+    lines: list[str] = []
+    if where:
+        lines += ["", f"[{'.'.join(where)}]"]
+    for key, value in plain.items():
+        lines += [f"# {fields[key].description}"] if fields[key].description else []
+        dumped = settings.model_dump(mode="json", include={key}, exclude_none=True)
+        lines.append(tomli_w.dumps(dumped).strip() if dumped else f"# {key} =")
+    for key, table in tables.items():
+        lines += _table_lines(table, (*where, key))
+    return lines
