@@ -1,1 +1,23 @@
-"""fairtake finishes spoken-word takes: dropped raw, found mastered, with a receipt that proves it."""
+"""fairtake finishes spoken-word takes: dropped raw, found mastered, with a receipt that proves it.
+
+    receipt = fairtake.master("take.wav", out="finished", profile="audiobook")
+    figures = fairtake.measure("finished/take.mp3")
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from fairtake.api import master, measure
+
+__all__ = ["master", "measure"]
+
+
+def __getattr__(name: str) -> Any:
+    """Load the API when it is used: a command that needs no sound should not pay for it."""
+    if name in __all__:
+        from fairtake import api
+
+        return getattr(api, name)
+    raise AttributeError(f"module 'fairtake' has no attribute '{name}'")

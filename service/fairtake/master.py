@@ -16,8 +16,9 @@ from pathlib import Path
 
 from fairtake.errors import NoSpeech, Silent, TitleInvalid, TooLong, TooShort
 from fairtake.files.encoder import encoder_version
+from fairtake.files.hashing import hash_of
 from fairtake.files.mp3 import MOST_COVER_BYTES, encode_mp3, level_loss_db, picture_suffix
-from fairtake.files.take import Take, facts_of, hash_of, open_take
+from fairtake.files.take import Take, facts_of, open_take
 from fairtake.files.write import write_wav_and_copy
 from fairtake.profile import Profile
 from fairtake.receipt import (
@@ -112,7 +113,6 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
     through, for the caller knows which folder is whose.
     """
     clocks = Clock()
-    facts = facts_of(job.take, job.name, job.folder)
     with open_take(job.take, scratch) as take:
         facts = facts_of(job.take, job.name, job.folder, take)
         _refuse_length(take, job.profile)

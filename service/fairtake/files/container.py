@@ -16,19 +16,24 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from fairtake.errors import EmptyFile, NotAudio
+from fairtake.errors import EmptyFile, NotAudio, UnsupportedEncoding
 
 _UNKNOWN_SIZES = (0, 0xFFFFFFFF, 0x7FFFFFFF, 0xFFFFFFFFFFFFFFFF)
 _W64_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 _LAST_PAGE_REACH = 70_000
+_MAGIC = (b"RIFF", b"RF64", b"BW64", b"FORM")
 
 
 @dataclass(frozen=True)
 class Container:
-    """``name`` of the format; ``missing`` says what is not there yet, or is empty."""
+    """``name`` of the format; ``missing`` says what is not there yet, or is empty.
+
+    ``counted`` is whether its header counts the samples; where not, only decoding tells.
+    """
 
     name: str
     missing: str = ""
+    counted: bool = True
 
     @property
     def whole(self) -> bool:
@@ -38,7 +43,7 @@ class Container:
 def sniff(path: Path) -> Container:
     """The container of the file at *path*.
 
-    Raises `EmptyFile` and `NotAudio`; an ``OSError`` passes through.
+    Raises `EmptyFile`, `NotAudio` and `UnsupportedEncoding`; an ``OSError`` passes through.
     """
     size = os.path.getsize(path)
     if size == 0:
@@ -49,7 +54,7 @@ def sniff(path: Path) -> Container:
         for matches, read in _FORMATS:
             if matches(head):
                 return read(file, size)
-    if size < 12 and any(magic.startswith(head) for magic in (b"RIFF", b"FORM", b"fLaC", b"OggS")):
+    if size < 12 and any(magic.startswith(head[:4]) for magic in _MAGIC):
         return Container("wav", "its header is not complete")
     raise NotAudio()
 
@@ -76,29 +81,30 @@ def _chunks(
 
 def _wav(file: BinaryIO, size: int) -> Container:
     long_size = None
-    name = "wav" if file.read(4) == b"RIFF" else "rf64"
+    magic, promised = struct.unpack("<4sI", file.read(8))
+    name = "wav" if magic == b"RIFF" else "rf64"
     for chunk, at, length in _chunks(file, 12, size, struct.Struct("<4sI")):
-        if chunk == b"ds64" and length >= 24:
+        if chunk == b"ds64" and length >= 24 and at + 16 <= size:
             file.seek(at + 8)
             long_size = struct.unpack("<Q", file.read(8))[0]
         if chunk == b"data":
             if length == 0xFFFFFFFF and long_size is not None:
                 length = long_size
             if length in _UNKNOWN_SIZES:
-                # Written by a program that could not go back to fill it in.
-                return Container(name, "" if size > at else "no sound has arrived yet")
+                # Written by a program that could not go back to fill it in. libsndfile takes a 0
+                # at its word, and so do we where the rest of the header agrees.
+                believed = length != 0 or promised + 8 == size
+                return Container(name, "" if size > at else "no sound has arrived yet", believed)
             return Container(name, _short(at + length, size))
     return Container(name, "its header is not complete")
 
 
 def _w64(file: BinaryIO, size: int) -> Container:
+    if size < 24:
+        return Container("w64", "its header is not complete")
     file.seek(16)
-    return Container(
-        "w64",
-        _short(struct.unpack("<Q", file.read(8))[0], size)
-        if size >= 24
-        else "its header is not complete",
-    )
+    promised = struct.unpack("<Q", file.read(8))[0]
+    return Container("w64", "" if promised in _UNKNOWN_SIZES else _short(promised, size))
 
 
 def _aiff(file: BinaryIO, size: int) -> Container:
@@ -124,10 +130,17 @@ def _caf(file: BinaryIO, size: int) -> Container:
 
 def _flac(file: BinaryIO, size: int) -> Container:
     # Its header counts samples, not bytes: only decoding tells, and it does.
-    return Container("flac", "" if size > 42 else "its header is not complete")
+    if size <= 42:
+        return Container("flac", "its header is not complete")
+    file.seek(21)
+    samples = int.from_bytes(file.read(5), "big") & 0xFFFFFFFFF
+    return Container("flac", counted=samples > 0)
 
 
 def _ogg(file: BinaryIO, size: int) -> Container:
+    first = file.read(64)
+    if len(first) == 64 and not first[28:].startswith((b"\x01vorbis", b"OpusHead")):
+        raise UnsupportedEncoding("It is neither Vorbis nor Opus in Ogg.")
     file.seek(max(0, size - _LAST_PAGE_REACH))
     end = file.read()
     at = end.rfind(b"OggS")
@@ -160,20 +173,22 @@ def _m4a(file: BinaryIO, size: int) -> Container:
 
 def _mp3(file: BinaryIO, size: int) -> Container:
     head = file.read(10)
+    if size < 10:
+        return Container("mp3", "no sound has arrived yet")
     start = 10 + _syncsafe(head[6:10]) if head[:3] == b"ID3" else 0
     file.seek(start)
     frame = file.read(4096)
-    if start >= size or len(frame) < 4:
+    if len(frame) < max(4, _mp3_frame_bytes(frame)):
         return Container("mp3", "no sound has arrived yet")
     if not _is_mp3_frame(frame):
         raise NotAudio("It begins like an MP3 and does not go on like one.")
     for tag in (b"Xing", b"Info"):
         at = frame.find(tag, 0, 200)
-        if at > 0 and frame[at + 7] & 2:
+        if 0 < at <= len(frame) - 16 and frame[at + 7] & 2:
             counted = at + 8 + (4 if frame[at + 7] & 1 else 0)
             promised = struct.unpack(">I", frame[counted : counted + 4])[0]
             return Container("mp3", _short(start + promised, size))
-    return Container("mp3")
+    return Container("mp3", counted=False)
 
 
 def _syncsafe(four: bytes) -> int:

@@ -6,10 +6,16 @@ import functools
 import subprocess
 from pathlib import Path
 
-from fairtake.errors import CutShort, Damaged, EncoderMissing
+from fairtake.errors import CutShort, Damaged, EncoderMissing, UnsupportedEncoding
 
-#: Demuxer and decoders for what libsndfile does not read. Nothing else may be opened.
-_PINNED = {"m4a": ("mov", "aac,alac"), "aac": ("aac", "aac")}
+_PCM = "pcm_u8,pcm_s16le,pcm_s24le,pcm_s32le,pcm_f32le,pcm_f64le"
+#: Demuxer and decoders for what libsndfile does not read, and for what it reads only by guessing
+#: at the length. Nothing else may be opened.
+_PINNED = {
+    "m4a": ("mov", "aac,alac"), "aac": ("aac", "aac"),
+    "mp3": ("mp3", "mp3float,mp3"), "flac": ("flac", "flac"),
+    "wav": ("wav", _PCM), "rf64": ("wav", _PCM),
+}  # fmt: skip
 
 
 @functools.cache
@@ -40,14 +46,16 @@ def encoder_version() -> str:
 
 
 def decode_to_wav(take: Path, container: str, wav: Path) -> None:
-    """Decode an M4A or AAC *take* into a float WAV at *wav*.
+    """Decode a *take* in one of the pinned formats into a float WAV at *wav*.
 
     The demuxer and the decoders are pinned and only files may be opened, so that a disguised
-    playlist reads nothing. Raises `CutShort`, `Damaged`, `EncoderMissing`.
+    playlist reads nothing. Raises `CutShort`, `Damaged`, `UnsupportedEncoding`, `EncoderMissing`.
     """
     demuxer, decoders = _PINNED[container]
+    # The last packet of a WAV of unknown length is rarely full, and PCM cannot be damaged.
+    strictly = () if demuxer == "wav" else ("-xerror",)
     command = [
-        encoder(), "-nostdin", "-hide_banner", "-v", "error", "-xerror",
+        encoder(), "-nostdin", "-hide_banner", "-v", "error", *strictly,
         "-protocol_whitelist", "file", "-f", demuxer, "-codec_whitelist", decoders,
         "-vn", "-sn", "-dn", "-i", f"file:{take.absolute()}",
         "-map", "0:a:0", "-map_metadata", "-1", "-c:a", "pcm_f32le", "-rf64", "auto",
@@ -61,7 +69,9 @@ def decode_to_wav(take: Path, container: str, wav: Path) -> None:
         if "No space left" in done.stderr:
             raise OSError(28, "No space left on device", str(wav))
         said = done.stderr.strip().splitlines()
-        last = said[-1].split("] ")[-1] if said else f"The decoder ended with {done.returncode}"
+        first = said[0].split("] ")[-1] if said else f"The decoder ended with {done.returncode}"
         if "partial file" in done.stderr or "moov atom not found" in done.stderr:
             raise CutShort()
-        raise Damaged(f"{last.rstrip('.')}.")
+        if "not on whitelist" in first:
+            raise UnsupportedEncoding(f"{first.split(' not on')[0]} in {container.upper()}.")
+        raise Damaged(f"{first.rstrip('.')}.")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -20,8 +19,9 @@ from fairtake.errors import (
     UnsupportedEncoding,
     UnsupportedRate,
 )
-from fairtake.files.container import sniff
+from fairtake.files.container import Container, sniff
 from fairtake.files.encoder import decode_to_wav
+from fairtake.files.hashing import hash_of
 from fairtake.receipt import TakeFacts
 from fairtake.sound.source import BLOCK_S, Samples
 from fairtake.units import clock
@@ -34,6 +34,10 @@ ENCODINGS = {
     "PCM_32": "32 bit", "FLOAT": "32 bit float", "DOUBLE": "64 bit float",
     "ALAC_16": "ALAC 16 bit", "ALAC_20": "ALAC 20 bit", "ALAC_24": "ALAC 24 bit",
     "ALAC_32": "ALAC 32 bit", "VORBIS": "Vorbis", "OPUS": "Opus", "MPEG_LAYER_III": "MP3",
+}  # fmt: skip
+#: What is decoded into a float WAV before it is read.
+DECODED_ENCODINGS = {
+    "m4a": "AAC or ALAC", "aac": "AAC", "mp3": "MP3", "flac": "FLAC", "wav": "PCM", "rf64": "PCM",
 }  # fmt: skip
 #: Where seeking may land beside the sample asked for.
 _SEEKS_LOOSELY = ("mp3", "ogg")
@@ -108,25 +112,26 @@ def open_take(path: Path, scratch: Path) -> Iterator[Take]:
             raise HeaderOnly()
         raise CutShort(f"{container.missing[:1].upper()}{container.missing[1:]}.")
     decoded = None
-    if container.name in ("m4a", "aac"):
-        decoded = scratch / "decoded.wav"
-        decode_to_wav(path, container.name, decoded)
     try:
+        if container.name in ("m4a", "aac") or not container.counted:
+            decoded = scratch / "decoded.wav"
+            decode_to_wav(path, container.name, decoded)
         with _opened(decoded or path) as file:
-            encoding = container.name.upper() if decoded else ENCODINGS.get(file.subtype, "")
-            if not encoding:
-                raise UnsupportedEncoding(f"It is {file.subtype_info} in {file.format}.")
-            take = Take(
-                decoded or path,
-                container.name,
-                "AAC or ALAC" if container.name == "m4a" else encoding,
-                file,
-            )
+            encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)
+            take = Take(decoded or path, container.name, encoding, file)
         _refuse_unusable(take)
         yield take
     finally:
         if decoded:
             decoded.unlink(missing_ok=True)
+
+
+def _encoding(file: soundfile.SoundFile, container: Container) -> str:
+    """The coding of the sound in words, where it is one that is read."""
+    mp3_inside = file.subtype == "MPEG_LAYER_III" and container.name != "mp3"
+    if file.subtype not in ENCODINGS or mp3_inside:
+        raise UnsupportedEncoding(f"It is {file.subtype_info} in {file.format}.")
+    return ENCODINGS[file.subtype]
 
 
 def _refuse_unusable(take: Take) -> None:
@@ -157,12 +162,6 @@ def _raise_if_gone(path: Path) -> None:
     """Let an ``OSError`` speak for itself where the file cannot even be opened."""
     with open(path, "rb"):
         pass
-
-
-def hash_of(path: Path) -> str:
-    """SHA-256 of a file's bytes."""
-    with open(path, "rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:

@@ -16,7 +16,7 @@ from fairtake.sound.source import Samples, Source
 from fairtake.sound.true_peak import TruePeakMeter
 from fairtake.units import clock
 
-#: A mean above this is no sound but a broken file; energies still fit the table under it.
+#: A sample beyond this is no sound but a broken file; energies still fit the table under it.
 WILDEST = 1e4
 
 Progress = Callable[[float], None]
@@ -52,7 +52,7 @@ def listen(source: Source, progress: Progress | None = None) -> Heard:
     last = np.zeros((1, channels))
     frames = 0
     for block in source.blocks():
-        if not np.abs(block.sum()) < WILDEST * len(block):
+        if not (block.max() < WILDEST and block.min() > -WILDEST):
             raise NotFinite(_where_not_finite(block, frames, rate))
         starts = row_starts(len(block), rate)
         columns = _rows(block, weighting(block), last, starts)

@@ -40,7 +40,6 @@ def measures(heard: Heard, speech: Speech | None = None) -> Measures:
     shorter = f"shorter than {SHORT_TERM_S:g} s" if duration_s < SHORT_TERM_S else short
     no_speech = "no speech was found"
     silent = "every sample is zero"
-    tail_rows = levels.rows - speech.last_row
     found = {
         "loudness_lufs": (integrated_lufs(levels.k_power), short),
         "loudness_range_lu": (loudness_range_lu(levels.k_power), shorter),
@@ -57,7 +56,10 @@ def measures(heard: Heard, speech: Speech | None = None) -> Measures:
         "dc_offset_dbfs": (_db(heard.dc), "there is none"),
         "duration_s": (duration_s, ""),
         "head_s": (speech.first_row / ROWS_PER_S if speech.found else None, no_speech),
-        "tail_s": (tail_rows / ROWS_PER_S if speech.found else None, no_speech),
+        "tail_s": (
+            (levels.rows - speech.last_row) / ROWS_PER_S if speech.found else None,
+            no_speech,
+        ),
     }
     return Measures(
         **{name: value for name, (value, _) in found.items()},

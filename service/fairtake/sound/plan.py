@@ -107,7 +107,7 @@ def solve(
     loudest_db = float(amplitude_db(levels.peak.max(initial=0.0)))
     most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
     target = normalise_settings.target_for(levels.channels)
-    makeup_db, short_db = 0.0, 0.0
+    makeup_db, short_db = min(0.0, most_db), 0.0
     work = Work()
     for _ in range(40):
         louder = levels.with_gain(makeup_db)

@@ -17,7 +17,7 @@ from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Plan
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limiter_db
-from fairtake.sound.true_peak import BOUND, no_history, span_peaks, with_history
+from fairtake.sound.true_peak import BOUND, TAPS, no_history, span_peaks, with_history
 from fairtake.units import amplitude_db, gain
 
 #: The gain is drawn as straight lines over groups of this many rows: whole samples at any rate.
@@ -83,7 +83,9 @@ def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[S
     row = 0
     for block in stream:
         rows = -(-len(block) * ROWS_PER_S // rate) + 1
-        yield block * gain_line(gain_db[row : row + rows], len(block), rate)
+        # Pieces are rounded to samples one by one: a take may outlast its last row by a few.
+        here = gain_db[min(row, len(gain_db) - 1) : row + rows]
+        yield block * gain_line(here, len(block), rate)
         row += BLOCK_S * ROWS_PER_S
 
 
@@ -136,7 +138,9 @@ class Limiter:
                 yield self._apply(*held, over)
             held = (block, over)
         if held is not None:
-            yield self._apply(*held, np.full(1, _NEVER_DB, np.float32))
+            # What rings after the last sample is a peak too.
+            ringing = np.zeros((TAPS - 1, held[0].shape[1]))
+            yield self._apply(*held, self._over_db(ringing))
 
     def _over_db(self, block: Samples) -> Rows:
         """How far each row's true peak stands over the aim, in dB; only rows that may matter."""

@@ -23,6 +23,8 @@ from fairtake.sound.runs import Mask, mask_of, runs
 FRAME_ROWS = 5
 SMOOTH_FRAMES = 5
 FLOOR_REACH_S = 12.0
+#: A finished take fades at its edges; blocks of 100 ms there say nothing of the room.
+FADE_IN_BLOCKS, FADE_OUT_BLOCKS = 1, 3
 FLOOR_PERCENT = 5
 OPEN_SHARE = 0.35  # of the distance between speech and floor
 OPEN_LEAST_DB, OPEN_MOST_DB = 5.0, 12.0
@@ -81,6 +83,8 @@ def find_speech(levels: Levels) -> Speech:
 def frame_levels(levels: Levels) -> Frames:
     """K-weighted level of each whole frame, smoothed, shape (frames,)."""
     frames = levels.rows // FRAME_ROWS
+    if not frames:
+        return np.zeros(0)
     power = levels.k_power[: frames * FRAME_ROWS].reshape(frames, FRAME_ROWS).mean(axis=1)
     weights = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
     smooth = np.convolve(
@@ -103,7 +107,10 @@ def noise_floor(level: Frames) -> Frames:
     if _muted_inside(muted) > 0.02 * blocks:
         # Pauses are exact zeros: whatever is not zero was kept by somebody, so all of it is speech.
         return np.full(len(level), DIGITAL_SILENCE_LUFS)
-    heard = np.flatnonzero(~muted)
+    usable = ~muted
+    if blocks > 3 * (FADE_IN_BLOCKS + FADE_OUT_BLOCKS):
+        usable[:FADE_IN_BLOCKS] = usable[blocks - FADE_OUT_BLOCKS :] = False
+    heard = np.flatnonzero(usable if usable.any() else ~muted)
     block_level = np.interp(np.arange(blocks), heard, block_level[heard])
     reach = min(2 * blocks - 1, round(FLOOR_REACH_S * 10) + 1)
     floor = percentile_filter(block_level, FLOOR_PERCENT, size=reach, mode="nearest")

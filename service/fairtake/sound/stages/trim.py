@@ -1,9 +1,8 @@
 """trim: cut a take's edges to the room tone its profile asks for.
 
 Conventions: all times in rows of 1 ms. The first and the last speech come from
-`fairtake.sound.speech`, a guard is kept around them, and the take keeps its own room tone as far as
-it has any. Where it has too little, the quietest stretches of its own pauses are laid before or
-behind, joined by the cross-fades of `fairtake.sound.edit`. The finished take fades in and out.
+`fairtake.sound.speech`, and the take keeps its own room tone as far as it has any. Where it has too
+little, the quietest stretches of its own pauses, a guard away from speech, are laid before or behind, joined by the cross-fades of `fairtake.sound.edit`. The finished take fades in and out.
 
 Source: what the edges should hold is the profile's; common practice, no source.
 """
@@ -55,11 +54,9 @@ def fade_curve_db(rows: int, fade_in: int, fade_out: int) -> Rows:
 
 def trim(levels: Levels, settings: TrimSettings) -> Work:
     speech = find_speech(levels)
-    first = max(speech.first_row - GUARD_ROWS, 0) if speech.found else 0
-    last = min(speech.last_row + GUARD_ROWS, levels.rows) if speech.found else levels.rows
-    # The guards are room tone to whoever measures the file, so they count as head and tail.
-    head = round(settings.head_s * ROWS_PER_S) - GUARD_ROWS
-    tail = round(settings.tail_s * ROWS_PER_S) - GUARD_ROWS
+    first = speech.first_row if speech.found else 0
+    last = speech.last_row if speech.found else levels.rows
+    head, tail = round(settings.head_s * ROWS_PER_S), round(settings.tail_s * ROWS_PER_S)
     start, stop = max(first - head, 0), min(last + tail, levels.rows)
     missing_head, missing_tail = head - (first - start), tail - (stop - last)
     tones = quietest_tones(levels, widened(speech.rows, GUARD_ROWS, GUARD_ROWS))
@@ -73,8 +70,8 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
         pieces=pieces,
         gain_db=fade_curve_db(rows, round(settings.fade_in_ms), round(settings.fade_out_ms)),
         note={
-            "first_speech_s": round((first + GUARD_ROWS) / ROWS_PER_S, 3),
-            "last_speech_s": round((last - GUARD_ROWS) / ROWS_PER_S, 3),
+            "first_speech_s": round(first / ROWS_PER_S, 3),
+            "last_speech_s": round(last / ROWS_PER_S, 3),
             "cut_from_head_s": round(start / ROWS_PER_S, 3),
             "cut_from_tail_s": round((levels.rows - stop) / ROWS_PER_S, 3),
             "tone_added_head_s": round(max(missing_head, 0) / ROWS_PER_S, 3),

@@ -1,0 +1,88 @@
+"""The Python API: the same words as the commands."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+from fairtake.errors import ProfileInvalid
+from fairtake.files.take import open_take
+from fairtake.folders import move_new, names
+from fairtake.master import Job, finish
+from fairtake.profile import Profile
+from fairtake.receipt import RECEIPT_SUFFIX, Measures, Receipt
+from fairtake.shipped import load_profile
+from fairtake.sound.listen import listen
+from fairtake.sound.measures import measures
+from fairtake.title import TITLE_FILE, Title
+from fairtake.typed_file import read_settings
+
+PathLike = str | os.PathLike[str]
+
+
+def measure(file: PathLike, progress: Callable[[float], None] | None = None) -> Measures:
+    """Measures of any sound file that fairtake reads. Raises a `TakeFault`."""
+    with (
+        tempfile.TemporaryDirectory(prefix="fairtake-") as scratch,
+        open_take(Path(file), Path(scratch)) as take,
+    ):
+        return measures(listen(take, progress))
+
+
+def master(
+    take: PathLike,
+    out: PathLike,
+    profile: str | Profile = "audiobook",
+    progress: Callable[[str, float], None] = lambda verb, share: None,
+) -> Receipt:
+    """Finish one take into the folder *out*: WAV, MP3 and receipt, none of which replaces anything.
+
+    *profile* is a name, the path of a TOML file, or a `Profile`. A title.toml beside the take gives
+    tags, cover and overrides. Raises a `FairtakeError`; nothing is written then.
+    """
+    take, out = Path(take), Path(out)
+    name, settings = profile_named(profile)
+    title = _title_beside(take)
+    if title.overrides:
+        settings = settings.overridden(title.overrides, TITLE_FILE)
+    out.mkdir(parents=True, exist_ok=True)
+    with tempfile.TemporaryDirectory(prefix=".fairtake-", dir=out) as scratch:
+        stem = _free_stem(out, take.stem)
+        cover = take.parent / title.cover if title.cover else None
+        job = Job(take, take.name, stem, name, settings, title=title, cover=cover)
+        done = finish(job, Path(scratch), progress)
+        note = Path(scratch) / "receipt.json"
+        note.write_text(done.receipt.to_json(), "utf-8")
+        move_new(done.wav, out / f"{stem}.wav")
+        move_new(done.mp3, out / f"{stem}.mp3")
+        move_new(note, out / f"{stem}{RECEIPT_SUFFIX}")
+        return done.receipt
+
+
+def profile_named(profile: str | Profile) -> tuple[str, Profile]:
+    """Name and settings of a profile given by name, by the path of a TOML file, or as it is."""
+    if isinstance(profile, Profile):
+        return "custom", profile
+    if profile.endswith(".toml"):
+        try:
+            return Path(profile).stem, read_settings(Path(profile), Profile, ProfileInvalid)
+        except OSError as e:
+            raise ProfileInvalid(f"{profile}: {e.strerror}.") from None
+    return profile, load_profile(profile)
+
+
+def _title_beside(take: Path) -> Title:
+    from fairtake.errors import TitleInvalid
+
+    path = take.parent / TITLE_FILE
+    return read_settings(path, Title, TitleInvalid) if path.is_file() else Title()
+
+
+def _free_stem(out: Path, stem: str) -> str:
+    for candidate in names(f"{stem}.wav"):
+        free = candidate.removesuffix(".wav")
+        if not any((out / (free + suffix)).exists() for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)):
+            return free
+    raise AssertionError("unreachable")

@@ -1,0 +1,345 @@
+"""The command line: thin. Each command loads only what it needs.
+
+Exit status: 0 done; 1 at least one take failed; 2 wrong use or settings.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from fairtake.errors import FairtakeError, SettingsFault, SurroundingsFault, TakeFault
+
+if TYPE_CHECKING:
+    from fairtake.receipt import Measures, Receipt
+
+# One take is one thread's work: more of them only wait for each other. Numpy reads this when it
+# is loaded, and workers inherit it.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+ROOT = click.argument("root", type=click.Path(path_type=Path))
+JSON = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."
+)
+FAILED, MISUSED = 1, 2
+
+
+def _version(context: click.Context, _: Any, asked: bool) -> None:
+    if asked:
+        from fairtake.versions import fairtake_version
+
+        click.echo(f"fairtake {fairtake_version()}")
+        context.exit()
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.option("--version", is_flag=True, is_eager=True, expose_value=False, callback=_version, help="Print the version.")  # fmt: skip
+def main() -> None:
+    """Finish spoken-word takes: raw recordings in, mastered WAV and MP3 with a receipt out.
+
+    Make a ROOT with `fairtake init`, run `fairtake serve` on it, and drop takes into its inbox.
+    """
+
+
+@contextmanager
+def _explained() -> Iterator[None]:
+    """Errors as sentences. Settings and wrong use end with 2, the surroundings with 1."""
+    try:
+        yield
+    except FairtakeError as e:
+        click.echo(f"fairtake: {e.message} {e.advice}", err=True)
+        sys.exit(MISUSED if isinstance(e, SettingsFault) else FAILED)
+    except OSError as e:
+        place = f": {e.filename}" if e.filename else ""
+        click.echo(f"fairtake: {e.strerror or e}{place}", err=True)
+        sys.exit(FAILED)
+
+
+@main.command()
+@ROOT
+def init(root: Path) -> None:
+    """Make ROOT: its folders, settings and profiles.
+
+    What is already there is left as it is, so init may be run again after an upgrade.
+    """
+    from fairtake.root import make_root
+
+    with _explained():
+        written = make_root(root)
+    for path in written:
+        click.echo(f"wrote {path}")
+    click.echo(f"Ready. Drop takes into {root / 'inbox'} and run: fairtake serve {root}")
+
+
+@main.command()
+@ROOT
+@click.option("--once", is_flag=True, help="Finish what is there, then end; for cron.")
+def serve(root: Path, once: bool) -> None:
+    """Watch ROOT's inbox and finish every take that is dropped there.
+
+    Ends cleanly on SIGTERM and Ctrl-C: a take in work goes back to the inbox. With --once, ends
+    with status 1 when a take was quarantined.
+    """
+    from fairtake.folders import open_root
+    from fairtake.serving.log import start_log
+    from fairtake.serving.serve import Service
+
+    with _explained():
+        opened = open_root(root)
+        start_log(opened.settings.log)
+        service = Service(opened, once)
+        service.run()
+    if once and service.failed:
+        sys.exit(FAILED)
+
+
+@main.command()
+@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
+@click.option("--profile", default="audiobook", show_default=True, help="A profile's name, or the path of a profile's TOML file.")  # fmt: skip
+@click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder for the finished files; made when it is missing.")  # fmt: skip
+def master(takes: tuple[Path, ...], profile: str, out: Path) -> None:
+    """Finish each TAKE into a folder, without a ROOT.
+
+    Takes stay where they are and nothing is overwritten. A title.toml beside a take gives tags,
+    cover and overrides. One that cannot be finished is explained, and the others go on.
+    """
+    from fairtake.api import profile_named
+
+    with _explained():
+        profile_named(profile)
+    failed = [take for take in takes if not _master_one(take, profile, out)]
+    sys.exit(FAILED if failed else 0)
+
+
+def _master_one(take: Path, profile: str, out: Path) -> bool:
+    from fairtake.api import master as finish
+
+    try:
+        with _progress(take.name) as progress:
+            receipt = finish(take, out, profile, progress)
+    except (TakeFault, SettingsFault, SurroundingsFault) as e:
+        click.echo(f"{_shown(take)}: {e.code}: {e.message} {e.advice}", err=True)
+        return False
+    except OSError as e:
+        click.echo(f"{_shown(take)}: {e.strerror or e}: {e.filename or out}", err=True)
+        return False
+    click.echo(f"{_shown(take)}: {_summary(receipt)}")
+    return True
+
+
+def _shown(path: Path) -> str:
+    """A file's name, fit for one line of a terminal."""
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in path.name)
+
+
+def _summary(receipt: Receipt) -> str:
+    from fairtake.units import clock
+
+    normalise = receipt.profile.settings["normalise"]
+    wav = receipt.after.wav
+    level = wav.loudness_lufs if normalise["by"] == "loudness" else wav.rms_dbfs
+    unit = "LUFS" if normalise["by"] == "loudness" else "dBFS RMS"
+    missed = [f"{c.check} of the {c.file} is {c.value:g}, asked: {c.limit}" if c.value is not None
+              else f"{c.check} of the {c.file} could not be measured" for c in receipt.checks if not c.ok]  # fmt: skip
+    verdict = "all checks pass" if not missed else "CHECKS FAIL: " + "; ".join(missed)
+    return (
+        f"{receipt.outputs.wav.file}, {receipt.outputs.mp3.file}: "
+        f"{clock(receipt.outputs.wav.duration_s)}, {level:.1f} {unit}, "
+        f"peak {wav.true_peak_dbtp:.1f} dBTP; {verdict}"
+    )
+
+
+@contextmanager
+def _progress(name: str) -> Iterator[Callable[[str, float], None]]:
+    """A progress bar on a terminal; nothing without one."""
+    if not sys.stderr.isatty():
+        yield lambda verb, share: None
+        return
+    from rich.console import Console
+    from rich.markup import escape
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (
+        TextColumn("{task.fields[take]}"),
+        TextColumn("{task.description:<7}"),
+        BarColumn(),
+        TimeElapsedColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("start", total=1.0, take=escape(name[:40]))
+        yield lambda verb, share: bar.update(task, description=verb, completed=share)
+
+
+@main.command()
+@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
+@JSON
+def measure(files: tuple[Path, ...], as_json: bool) -> None:
+    """Print the Measures of each sound FILE: loudness, peaks, noise floor and the rest."""
+    from fairtake.api import measure as measures_of
+
+    found: dict[str, Measures] = {}
+    failed: dict[str, FairtakeError] = {}
+    for file in files:
+        try:
+            with _progress(file.name) as progress:
+                found[str(file)] = measures_of(
+                    file, lambda share, say=progress: say("listen", share)
+                )  # type: ignore[misc]
+        except FairtakeError as e:
+            failed[str(file)] = e
+    if as_json:
+        document = {name: measures.model_dump() for name, measures in found.items()}
+        document |= {
+            name: {"code": e.code, "message": e.message, "advice": e.advice}
+            for name, e in failed.items()
+        }
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
+    else:
+        for name, measures in found.items():
+            _print_measures(name, measures)
+        for name, e in failed.items():
+            click.echo(f"{_shown(Path(name))}: {e.code}: {e.message} {e.advice}", err=True)
+    sys.exit(FAILED if failed else 0)
+
+
+_ROWS = (
+    ("loudness_lufs", "Loudness", "LUFS"),
+    ("loudness_range_lu", "Loudness range", "LU"),
+    ("max_momentary_lufs", "Greatest momentary loudness", "LUFS"),
+    ("max_short_term_lufs", "Greatest short-term loudness", "LUFS"),
+    ("true_peak_dbtp", "True peak", "dBTP"),
+    ("sample_peak_dbfs", "Sample peak", "dBFS"),
+    ("rms_dbfs", "RMS of the whole file", "dBFS"),
+    ("noise_floor_dbfs", "Noise floor", "dBFS"),
+    ("speech_level_dbfs", "Speech level", "dBFS"),
+    ("dc_offset_dbfs", "DC offset", "dBFS"),
+    ("duration_s", "Duration", "s"),
+    ("head_s", "Room tone before speech", "s"),
+    ("tail_s", "Room tone after speech", "s"),
+)
+
+
+def _print_measures(name: str, measures: Measures) -> None:
+    click.echo(_shown(Path(name)))
+    for key, label, unit in _ROWS:
+        value = getattr(measures, key)
+        said = (
+            f"{value:9.2f} {unit}"
+            if value is not None
+            else f"        - {measures.not_measurable[key]}"
+        )
+        click.echo(f"  {label:<30}{said}")
+
+
+@main.command()
+@ROOT
+@JSON
+def status(root: Path, as_json: bool) -> None:
+    """Say what waits, what is in work, what failed, and whether the service lives.
+
+    Ends with status 1 when the service does not live.
+    """
+    from fairtake.folders import open_root
+    from fairtake.serving.heartbeat import status as status_of
+
+    with _explained():
+        said = status_of(open_root(root))
+    if as_json:
+        click.echo(json.dumps(said, indent=2))
+    else:
+        _print_status(said)
+    sys.exit(0 if said["service"]["alive"] else FAILED)
+
+
+def _print_status(said: dict[str, Any]) -> None:
+    service = said["service"]
+    heard = (
+        "never heard from"
+        if service["last_heard_s"] is None
+        else f"last heard from {service['last_heard_s']:.0f} s ago"
+    )
+    click.echo(
+        f"The service lives ({heard})."
+        if service["alive"]
+        else f"The service does not run ({heard})."
+    )
+    if service["trouble"]:
+        click.echo(f"In the way: {service['trouble']}")
+    click.echo(
+        f"{said['finished']} finished, {len(said['in_work'])} in work, "
+        f"{len(said['waiting'])} waiting, {len(said['quarantined'])} in quarantine."
+    )
+    for job in said["in_work"]:
+        click.echo(f"  in work    {_line(job['take'])}: {job['verb']} {job['share']:.0%}")
+    for take in said["waiting"]:
+        click.echo(f"  waiting    {_line(take['take'])}: {take['for']}")
+    for take in said["quarantined"]:
+        click.echo(
+            f"  quarantine {_line(take['take'])}: {take['code']}: {take['message']} {take['advice']}"
+        )
+
+
+def _line(path: str) -> str:
+    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in path)
+
+
+@main.command()
+@ROOT
+@click.argument("names", nargs=-1, metavar="NAME...")
+@click.option("--all", "every", is_flag=True, help="Every take in quarantine.")
+def requeue(root: Path, names: tuple[str, ...], every: bool) -> None:
+    """Put quarantined takes back into the inbox.
+
+    NAME is a take's path below quarantine, or its file name where that is clear.
+    """
+    from fairtake.folders import open_root, quarantined
+    from fairtake.folders import requeue as put_back
+
+    if not names and not every:
+        raise click.UsageError("Name the takes to put back, or give --all.")
+    with _explained():
+        opened = open_root(root)
+        there = [path for path, _ in quarantined(opened)]
+        wrong = 0
+        for name in there if every else names:
+            matches = [path for path in there if name == path] or [
+                p for p in there if name == Path(p).name
+            ]
+            if len(matches) != 1:
+                said = (
+                    "is not in quarantine"
+                    if not matches
+                    else f"could be {', '.join(map(_line, matches))}"
+                )
+                click.echo(f"fairtake: '{_line(name)}' {said}.", err=True)
+                wrong += 1
+                continue
+            click.echo(
+                f"{_line(matches[0])}: back in the inbox as {_line(put_back(opened, matches[0]))}"
+            )
+    sys.exit(FAILED if wrong else 0)
+
+
+@main.command()
+@ROOT
+def check(root: Path) -> None:
+    """Look over ROOT: settings, profiles, encoder, folders, free space. Every problem at once.
+
+    Ends with status 2 when something has to be mended.
+    """
+    from fairtake.root import problems
+
+    found = list(problems(root))
+    for kind, sentence in found:
+        click.echo(f"{'mend' if kind == 'bad' else 'note'}: {sentence}")
+    bad = [sentence for kind, sentence in found if kind == "bad"]
+    if not bad:
+        click.echo("All is in order." if not found else "Nothing has to be mended.")
+    sys.exit(MISUSED if bad else 0)

@@ -1,0 +1,63 @@
+"""One log line an event, plain or JSON: when, what, which take, and the rest."""
+
+from __future__ import annotations
+
+import json
+import logging
+import sys
+from datetime import datetime
+from typing import Any
+
+_log = logging.getLogger("fairtake")
+
+
+def start_log(form: str) -> None:
+    """Log to standard error, as *form* plain or json."""
+    handler = logging.StreamHandler(sys.stderr)
+    handler.setFormatter(_Json() if form == "json" else _Plain())
+    _log.handlers[:] = [handler]
+    _log.setLevel(logging.INFO)
+    _log.propagate = False
+    logging.getLogger("watchdog").setLevel(logging.ERROR)  # it warns of its own way to stop
+
+
+def event(action: str, take: str = "", **more: Any) -> None:
+    """Log that *action* happened to *take*. Actions are stable words."""
+    _log.info(
+        action,
+        extra={"take": take, "more": {k: v for k, v in more.items() if v not in ("", None, ())}},
+    )
+
+
+class _Plain(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        at = datetime.fromtimestamp(record.created).isoformat(" ", "seconds")
+        take, more = record.__dict__["take"], record.__dict__["more"]
+        # A name may hold anything: as JSON it stays on its line.
+        said = [
+            at,
+            record.getMessage().ljust(11),
+            *([json.dumps(take, ensure_ascii=False)] if take else []),
+        ]
+        return _one_line(
+            "  ".join([*said, *(f"{key}: {_text(value)}" for key, value in more.items())])
+        )
+
+
+class _Json(logging.Formatter):
+    def format(self, record: logging.LogRecord) -> str:
+        at = datetime.fromtimestamp(record.created).astimezone().isoformat()
+        take = {"take": record.__dict__["take"]} if record.__dict__["take"] else {}
+        return json.dumps(
+            {"at": at, "action": record.getMessage(), **take, **record.__dict__["more"]}
+        )
+
+
+def _text(value: Any) -> str:
+    return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+
+
+def _one_line(text: str) -> str:
+    return "".join(
+        c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text
+    )

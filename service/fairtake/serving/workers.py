@@ -1,0 +1,176 @@
+"""Workers: processes of their own that do the work on takes, one take at a time each.
+
+A worker leads a process group, so that whatever it started ends with it. It stays warm between
+takes. It says what it does through a pipe; silence for too long, or its death, is noticed here.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from fairtake.folders import Claim
+from fairtake.serving.job import Outcome
+
+
+@dataclass(frozen=True)
+class Task:
+    """What a worker is handed. Read anew from disk, so that it sees what is written there."""
+
+    root: Path
+    claim_folder: Path
+    grace_over: bool
+
+
+@dataclass
+class Worker:
+    """One process and what it is doing."""
+
+    process: multiprocessing.process.BaseProcess
+    pipe: Connection
+    claimed: Claim | None = None
+    verb: str = ""
+    share: float = 0.0
+    heard: float = 0.0
+
+    @property
+    def publishing(self) -> bool:
+        return self.claimed is not None and self.verb == "publish"
+
+    def end(self) -> None:
+        """End the worker and all it started."""
+        pid = self.process.pid
+        if pid is not None and self.process.is_alive():
+            if hasattr(os, "killpg"):
+                with contextlib.suppress(ProcessLookupError, PermissionError):
+                    os.killpg(pid, signal.SIGKILL)
+            self.process.kill()
+        self.process.join()
+        self.pipe.close()
+
+    def how_it_died(self) -> str:
+        """The end of the process in words."""
+        self.process.join()
+        code = self.process.exitcode or 0
+        if code < 0:
+            with contextlib.suppress(ValueError):
+                return f"The worker was ended by {signal.Signals(-code).name}."
+        return f"The worker ended with status {code}."
+
+
+class Workers:
+    """As many workers as asked for, started when there is work."""
+
+    def __init__(self, most: int) -> None:
+        self._context = multiprocessing.get_context("spawn")
+        self._most = most
+        self.all: list[Worker] = []
+
+    @property
+    def busy(self) -> list[Worker]:
+        return [worker for worker in self.all if worker.claimed is not None]
+
+    @property
+    def free(self) -> int:
+        return self._most - len(self.busy)
+
+    def hand(self, claimed: Claim, task: Task) -> Worker:
+        """Give a claimed take to a free worker."""
+        worker = next((w for w in self.all if w.claimed is None), None) or self._start()
+        worker.claimed, worker.verb, worker.share = claimed, "start", 0.0
+        worker.heard = time.monotonic()
+        with contextlib.suppress(OSError):  # if it is dead, its silence is noticed as for any other
+            worker.pipe.send(task)
+        return worker
+
+    def heard(self, worker: Worker) -> Iterator[Outcome]:
+        """Take in what a worker said; gives the outcome when the work has ended."""
+        while worker.claimed is not None and worker.pipe.poll():
+            try:
+                said = worker.pipe.recv()
+            except (EOFError, OSError):
+                message = worker.how_it_died()
+                self.drop(worker)
+                yield Outcome("crashed", message=message)
+                return
+            worker.heard = time.monotonic()
+            if isinstance(said, Outcome):
+                yield said
+                worker.claimed = None
+            else:
+                worker.verb, worker.share = said
+
+    def drop(self, worker: Worker) -> None:
+        """End a worker for good; another takes its place when there is work."""
+        worker.end()
+        self.all.remove(worker)
+
+    def end_idle(self) -> None:
+        """End the workers that have nothing to do, to give their memory back."""
+        for worker in [w for w in self.all if w.claimed is None]:
+            self.drop(worker)
+
+    def end_all(self) -> None:
+        for worker in list(self.all):
+            self.drop(worker)
+
+    def _start(self) -> Worker:
+        ours, theirs = self._context.Pipe()
+        process = self._context.Process(target=serve_pipe, args=(theirs, os.getpid()), daemon=True)
+        process.start()
+        theirs.close()
+        worker = Worker(process, ours)
+        self.all.append(worker)
+        return worker
+
+
+def serve_pipe(pipe: Connection, service: int) -> None:
+    """The life of a worker: do one task after another until the pipe closes."""
+    _own_group(service)
+    from fairtake.folders import claims, open_root
+    from fairtake.serving.job import work
+
+    while True:
+        try:
+            task: Task = pipe.recv()
+        except (EOFError, OSError):
+            return
+        root = open_root(task.root)
+        claimed = next((c for c in claims(root) if c.folder == task.claim_folder), None)
+        if claimed is None:
+            pipe.send(Outcome("changed", message="The claim is gone."))
+            continue
+        last = 0.0
+
+        def progress(verb: str, share: float) -> None:
+            nonlocal last
+            now = time.monotonic()
+            if share in (0.0, 1.0) or now - last > 0.2:
+                last = now
+                pipe.send((verb, share))
+
+        pipe.send(work(root, claimed, task.grace_over, progress))
+
+
+def _own_group(service: int) -> None:
+    """Lead a process group, leave signals to the service, and end when the service does."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if os.name != "posix":
+        return
+    os.setpgid(0, 0)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if sys.platform == "linux":
+        import ctypes
+
+        set_parent_death_signal = 1
+        ctypes.CDLL(None).prctl(set_parent_death_signal, signal.SIGKILL)
+        if os.getppid() != service:  # it died before we asked
+            os._exit(1)

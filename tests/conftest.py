@@ -1,0 +1,1 @@
+"""Stands here so that tests can import the signal makers beside it: ``from signals import tone``."""

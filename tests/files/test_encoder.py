@@ -1,0 +1,124 @@
+"""The encoder binary: which one it is, and that decoding a take opens nothing but the take."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from fairtake.errors import CutShort, Damaged, EncoderMissing
+from fairtake.files import encoder as module
+from fairtake.files.encoder import decode_to_wav, encoder, encoder_version
+from making import chord, encode
+
+
+@pytest.fixture
+def forgetful() -> Iterator[None]:
+    """Forgets which encoder was found, before and after the test."""
+    encoder.cache_clear()
+    encoder_version.cache_clear()
+    yield
+    encoder.cache_clear()
+    encoder_version.cache_clear()
+
+
+def test_it_is_the_one_that_pip_installs() -> None:
+    """The encoder stands in the environment and says its version in one word for the receipt."""
+    assert Path(encoder()).is_file()
+    assert re.fullmatch(r"\S+", encoder_version())
+    assert "Copyright" not in encoder_version()
+
+
+def test_missing(monkeypatch: pytest.MonkeyPatch, forgetful: None) -> None:
+    """Without an encoder the surroundings are at fault, not the take."""
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", "/nowhere/encoder")
+    with pytest.raises(EncoderMissing):
+        encoder_version()
+
+
+def test_missing_while_decoding(
+    monkeypatch: pytest.MonkeyPatch, forgetful: None, tmp_path: Path
+) -> None:
+    """The same in the middle of the work."""
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", "/nowhere/encoder")
+    take = tmp_path / "take"
+    take.write_bytes(b"anything")
+    with pytest.raises(EncoderMissing):
+        decode_to_wav(take, "m4a", tmp_path / "out.wav")
+
+
+def test_full_disk_is_not_the_takes_fault(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """When the decoder finds no room, an OSError says so and the take keeps its good name."""
+
+    def full(*_: Any, **__: Any) -> subprocess.CompletedProcess[str]:
+        return subprocess.CompletedProcess([], 228, "", "x.wav: No space left on device")
+
+    monkeypatch.setattr(module.subprocess, "run", full)
+    with pytest.raises(OSError, match="No space left"):
+        decode_to_wav(tmp_path / "take", "m4a", tmp_path / "out.wav")
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_full_disk_as_the_decoder_words_it(tmp_path: Path) -> None:
+    """The words looked for are the decoder's own: writing to /dev/full brings them out."""
+    take = encode(tmp_path / "take", chord(48000, 2, 3.0), 48000, "-c:a", "aac", "-f", "adts")
+    with pytest.raises(OSError, match="No space left"):
+        decode_to_wav(take, "aac", Path("/dev/full"))
+
+
+def test_the_words_of_a_cut_file(tmp_path: Path) -> None:
+    """So are the words by which a cut M4A is told from a damaged one, should the sniffer miss it."""
+    whole = encode(tmp_path / "whole", chord(44100, 1, 2.0), 44100, "-c:a", "aac", "-f", "ipod")
+    take = tmp_path / "take"
+    take.write_bytes(whole.read_bytes()[:-2000])
+    with pytest.raises(CutShort):
+        decode_to_wav(take, "m4a", tmp_path / "out.wav")
+
+
+def test_another_container_than_said_is_not_decoded(tmp_path: Path) -> None:
+    """The demuxer is pinned: an ADTS file said to be M4A is not recognised for what it is."""
+    take = encode(tmp_path / "take", chord(44100, 1, 1.0), 44100, "-c:a", "aac", "-f", "adts")
+    with pytest.raises((Damaged, CutShort)):
+        decode_to_wav(take, "m4a", tmp_path / "out.wav")
+
+
+@pytest.mark.skipif(not shutil.which("strace"), reason="needs strace")
+@pytest.mark.parametrize("container", ["m4a", "aac", "mp3"])
+def test_no_other_file_and_no_socket_is_opened(tmp_path: Path, container: str) -> None:
+    """While decoding, only the take is read, only the WAV is written, nothing is sent.
+
+    Watched from outside by strace. The machine's own (/proc, /sys, /dev, /etc, libraries) may be
+    read; the folder of the take has a neighbour that must stay untouched.
+    """
+    how = {
+        "m4a": ("-c:a", "aac", "-f", "ipod"),
+        "aac": ("-c:a", "aac", "-f", "adts"),
+        "mp3": ("-write_xing", "0", "-f", "mp3"),
+    }[container]
+    take = encode(tmp_path / "take", chord(44100, 1, 0.5), 44100, *how)
+    (tmp_path / "neighbour.m4a").write_bytes(take.read_bytes())
+    wav, log = tmp_path / "out.wav", tmp_path / "log"
+    call = f"decode_to_wav(Path({str(take)!r}), {container!r}, Path({str(wav)!r}))"
+    program = (
+        f"from pathlib import Path\nfrom fairtake.files.encoder import decode_to_wav, encoder\n"
+        f"encoder()\nopen({str(tmp_path / 'begin')!r}, 'w').close()\n{call}\n"
+    )
+    done = subprocess.run(
+        ["strace", "-f", "-qq", "-e", "trace=open,openat,openat2,socket,connect", "-o", str(log),
+         sys.executable, "-c", program], capture_output=True,
+    )  # fmt: skip
+    if not log.exists() or b"ptrace" in done.stderr.lower():
+        pytest.skip("strace may not trace here")
+    assert done.returncode == 0, done.stderr
+    calls = log.read_text().split(f"{tmp_path}/begin", 1)[1]
+    assert "socket(" not in calls and "connect(" not in calls
+    opened = set(re.findall(r'open(?:at2?)?\([^"]*"([^"]+)"', calls))
+    ours = {path for path in opened if path.startswith(str(tmp_path))}
+    assert ours == {str(take), str(wav)}
+    system = ("/proc/", "/sys/", "/dev/", "/etc/", "/usr/", "/lib", sys.prefix, sys.base_prefix)
+    assert [p for p in opened - ours if p.startswith("/") and not p.startswith(system)] == []

@@ -1,0 +1,99 @@
+"""fairtake.sound.true_peak against EBU Tech 3341, ITU-R BS.1770-5 and libebur128."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from signals import ArraySource, ebu_true_peak, heard, libebur128_true_peak_dbtp, noise, stereo
+
+from fairtake.sound.listen import listen
+from fairtake.sound.true_peak import PHASES, TAPS
+from fairtake.units import amplitude_db
+
+
+def in_full(samples: np.ndarray) -> float:
+    """The printed filter over every sample and what rings after them, and the samples too."""
+    columns = samples.reshape(len(samples), -1).T
+    filtered = max(np.abs(np.convolve(c, phase)).max() for c in columns for phase in PHASES)
+    return max(filtered, float(np.abs(samples).max()))
+
+
+@pytest.mark.parametrize("case", range(15, 24))
+def test_published_cases(case):
+    """True peak of tones between samples. EBU Tech 3341, cases 15 to 23, +0.2/-0.4 dB."""
+    samples, dbtp = ebu_true_peak(case)
+    assert dbtp - 0.4 <= amplitude_db(heard(stereo(samples)).true_peak) <= dbtp + 0.2
+
+
+def test_printed_filter():
+    """The transcription keeps the printed table's symmetry, sums and grid. BS.1770-5, Annex 2."""
+    assert PHASES.shape == (4, 12)
+    np.testing.assert_array_equal(PHASES, PHASES[::-1, ::-1])
+    np.testing.assert_allclose(
+        PHASES.sum(axis=1), [1.00158691, 0.97302246, 0.97302246, 1.00158691], atol=1e-8
+    )
+    assert np.all(PHASES * 2**13 == np.rint(PHASES * 2**13))
+
+
+WILD = {
+    "noise": lambda rng, n: 0.3 * rng.standard_normal(n),
+    "clipped": lambda rng, n: np.clip(3 * rng.standard_normal(n), -1, 1),
+    "alternating": lambda rng, n: 0.9 * (-1.0) ** np.arange(n) * (np.arange(n) > n // 2),
+    "one click": lambda rng, n: 1.0 * (np.arange(n) == rng.integers(n)),
+    "last sample": lambda rng, n: 1.0 * (np.arange(n) == n - 1),
+    "worst for the filter": lambda rng, n: np.resize(np.sign(PHASES[1]), n) * rng.uniform(0.5, 1, n),
+    "rising": lambda rng, n: np.linspace(0, 1, n) * rng.choice([-1.0, 1.0], n),
+}
+
+
+@pytest.mark.parametrize("kind", WILD)
+@given(
+    rate=st.sampled_from([16_000, 44_100, 48_000, 96_000]),
+    extra=st.integers(0, 100),
+    seed=st.integers(0, 999),
+)
+@settings(max_examples=8, deadline=None, derandomize=True)
+def test_shortcut_is_exact(kind, rate, extra, seed):
+    """Looking only where it matters gives what the whole computation gives. By algebra."""
+    samples = WILD[kind](np.random.default_rng(seed), 2 * rate + extra)
+    assert heard(samples, rate).true_peak == pytest.approx(in_full(samples), rel=1e-12)
+
+
+def test_block_joins_are_not_seen():
+    """A peak between the last sample of a block and the first of the next is found."""
+
+    class InBits(ArraySource):
+        def blocks(self, start=0, stop=None):
+            for at in range(0, self.frames, 4800):
+                yield self.samples[at : at + 4800]
+
+    samples = np.zeros(48_000)
+    samples[4798:4802] = [0.5, 0.9, 0.9, 0.5]
+    assert listen(InBits(samples)).true_peak == pytest.approx(in_full(samples), rel=1e-12)
+
+
+def test_like_libebur128():
+    """Noise reads within 0.3 dB of libebur128, whose filter is another one with 49 taps."""
+    samples = noise(2, -20.0)
+    found = amplitude_db(heard(samples).true_peak)
+    assert found == pytest.approx(libebur128_true_peak_dbtp(samples), abs=0.3)
+
+
+def test_not_oversampled_at_192_khz():
+    """At 192 kHz the samples are taken as they are. ITU-R BS.1770-5, Annex 2."""
+    samples = noise(0.5, -20.0, rate=192_000)
+    assert heard(samples, 192_000).true_peak == pytest.approx(np.abs(samples).max(), rel=1e-6)
+
+
+def test_the_louder_side_counts():
+    """The true peak of a stereo take is that of its louder side."""
+    quiet, loud = 0.1 * noise(1, -20.0, 1), noise(1, -20.0, 2)
+    found = heard(np.stack([quiet, loud], axis=1)).true_peak
+    assert found == pytest.approx(heard(loud).true_peak, rel=1e-9)
+
+
+def test_taps_reach_no_further_than_one_row():
+    """The shortcut looks one row back: no row may be shorter than the filter's memory."""
+    assert 16_000 // 1000 >= TAPS - 1
