@@ -14,8 +14,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from fairtake.errors import NoSpeech, Silent, TitleInvalid, TooLong, TooShort
-from fairtake.files.encoder import encoder_version
+from fairtake.errors import EncoderFailed, NoSpeech, Silent, TitleInvalid, TooLong, TooShort
+from fairtake.files.encoder import decodes, encoder_version
 from fairtake.files.hashing import hash_of
 from fairtake.files.mp3 import MOST_COVER_BYTES, encode_mp3, level_loss_db, picture_suffix
 from fairtake.files.take import Take, facts_of, open_take
@@ -192,15 +192,20 @@ def _one_round(
         progress("encode", 0.0)
         tags = mp3_tags(job.title.tags, Path(job.name).stem)
         cover = _cover(job.cover, scratch)
-        encode_mp3(
-            copy,
-            mp3,
-            rendering.sample_rate_hz,
-            rendering.channels,
-            profile.mp3.bitrate_kbps,
-            tags,
-            cover,
-        )
+        try:
+            encode_mp3(
+                copy,
+                mp3,
+                rendering.sample_rate_hz,
+                rendering.channels,
+                profile.mp3.bitrate_kbps,
+                tags,
+                cover,
+            )
+        except EncoderFailed:
+            if job.cover and cover and not decodes(cover):
+                raise TitleInvalid(f"The cover '{job.cover.name}' is a broken picture.") from None
+            raise
         copy.unlink()
     with clocks.timing("prove"), open_take(wav, scratch) as w, open_take(mp3, scratch) as m:
         heard = listen(w, lambda share: progress("prove", share / 2))

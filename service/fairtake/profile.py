@@ -138,7 +138,7 @@ class Profile(Settings):
         Raises `TitleInvalid` with every problem.
         """
         settings = _laid_over(self.model_dump(mode="python"), overrides)
-        return typed(settings, Profile, TitleInvalid, name, text)
+        return typed(settings, Profile, TitleInvalid, name, text, ("overrides",))
 
 
 def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:

@@ -18,10 +18,11 @@ COVER_SUFFIXES = (".jpg", ".jpeg", ".png")
 
 def clean_text(text: str) -> str:
     """*text* on one line, without control and direction characters, at most `LONGEST_TAG` long."""
-    spaced = re.sub(r"\s+", " ", text)
     # Cc, Cf, Cs, Co: controls, invisible direction marks, half surrogates, private use.
-    kept = (c for c in spaced if unicodedata.category(c) not in ("Cc", "Cf", "Cs", "Co"))
-    return unicodedata.normalize("NFC", "".join(kept)).strip()[:LONGEST_TAG]
+    hidden = ("Cc", "Cf", "Cs", "Co")
+    kept = (c for c in text if c.isspace() or unicodedata.category(c) not in hidden)
+    whole = unicodedata.normalize("NFC", "".join(kept))
+    return " ".join(whole.split())[:LONGEST_TAG].strip()
 
 
 class Tags(Settings):

@@ -49,26 +49,33 @@ def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name
 
 
 def typed(raw: dict[str, Any], model: type[S], fault: type[SettingsFault], name: str,
-          text: str = "") -> S:  # fmt: skip
-    """*raw* as a *model*; every problem at once in a *fault* that names lines of *text*."""
+          text: str = "", under: tuple[str, ...] = ()) -> S:  # fmt: skip
+    """*raw* as a *model*; every problem at once in a *fault* that names lines of *text*.
+
+    *under* is the table of *text* in which the settings stand.
+    """
     try:
         return model.model_validate(raw)
     except ValidationError as e:
-        problems = [_sentence(error, model, name, text) for error in e.errors()]
+        problems = [_sentence(error, model, name, text, under) for error in e.errors()]
         raise fault(" ".join(problems)) from None
 
 
-def _sentence(error: Any, model: type[BaseModel], name: str, text: str) -> str:
+def _sentence(
+    error: Any, model: type[BaseModel], name: str, text: str, under: tuple[str, ...]
+) -> str:
     where = tuple(part for part in error["loc"] if isinstance(part, str))
-    place = f"{name}{_line(where, text)}"
-    key = ".".join(where) or "the file"
+    place = f"{name}{_line(under + where, text)}"
+    key = ".".join(under + where) or "the file"
     if error["type"] == "extra_forbidden":
         known = _keys(model, where[:-1])
         guess = difflib.get_close_matches(where[-1], known, n=1)
         hint = f"did you mean '{guess[0]}'?" if guess else f"known here: {', '.join(known)}."
         return f"{place}: unknown key '{key}', {hint}"
     message = error["msg"].removeprefix("Value error, ")
-    return f"{place}: {key}: {message[:1].lower()}{message[1:].rstrip('.')} (it is {error['input']!r})."
+    value = error["input"]
+    shown = "" if isinstance(value, dict) else f" (it is {value!r})"
+    return f"{place}: {key}: {message[:1].lower()}{message[1:].rstrip('.')}{shown}."
 
 
 def _keys(model: type[BaseModel], where: tuple[str, ...]) -> list[str]:
@@ -88,12 +95,14 @@ def _line(where: tuple[str, ...], text: str) -> str:
     for number, line in enumerate(text.splitlines(), 1):
         line = line.strip()
         if line.startswith("["):
-            table = tuple(part.strip().strip("\"'") for part in line.strip("[] ").split("."))
+            heading = line.split("]")[0].strip("[ ")
+            table = tuple(part.strip().strip("\"'") for part in heading.split("."))
             if where and table == where:
                 return f", line {number}"
         elif "=" in line and not line.startswith("#"):
             key = tuple(part.strip().strip("\"'") for part in line.split("=")[0].split("."))
-            if where and (table + key)[: len(where)] == where:
+            # A shorter key that fits is that of an inline table.
+            if where and all(a == b for a, b in zip(table + key, where, strict=False)):
                 return f", line {number}"
     return ""
 

@@ -13,8 +13,8 @@ from typing import Any
 import pytest
 from fairtake.errors import CutShort, Damaged, EncoderMissing
 from fairtake.files import encoder as module
-from fairtake.files.encoder import decode_to_wav, encoder, encoder_version
-from making import chord, encode
+from fairtake.files.encoder import decode_to_wav, decodes, encoder, encoder_version
+from making import chord, encode, run_encoder
 
 
 @pytest.fixture
@@ -85,6 +85,18 @@ def test_another_container_than_said_is_not_decoded(tmp_path: Path) -> None:
     take = encode(tmp_path / "take", chord(44100, 1, 1.0), 44100, "-c:a", "aac", "-f", "adts")
     with pytest.raises((Damaged, CutShort)):
         decode_to_wav(take, "m4a", tmp_path / "out.wav")
+
+
+@pytest.mark.parametrize("name", ["cover.png", "cover.jpg"])
+def test_pictures_that_decode(tmp_path: Path, name: str) -> None:
+    """A whole picture decodes; one that breaks off, or is another kind than its name, does not."""
+    cover = tmp_path / name
+    run_encoder("-f", "lavfi", "-i", "testsrc=size=320x320", "-frames:v", "1", str(cover))
+    assert decodes(cover)
+    cover.write_bytes(cover.read_bytes()[:40])
+    assert not decodes(cover)
+    cover.write_bytes(b"ffconcat version 1.0\nfile other.png\n")
+    assert not decodes(cover)
 
 
 @pytest.mark.skipif(not shutil.which("strace"), reason="needs strace")

@@ -75,3 +75,14 @@ def decode_to_wav(take: Path, container: str, wav: Path) -> None:
         if "not on whitelist" in first:
             raise UnsupportedEncoding(f"{first.split(' not on')[0]} in {container.upper()}.")
         raise Damaged(f"{first.rstrip('.')}.")
+
+
+def decodes(picture: Path) -> bool:
+    """Whether the encoder can read the PNG or JPEG at *picture*, a name of ours."""
+    kind = {".png": ("png_pipe", "png"), ".jpg": ("jpeg_pipe", "mjpeg")}[picture.suffix]
+    command = [
+        encoder(), "-nostdin", "-v", "error", "-xerror", "-protocol_whitelist", "file",
+        "-f", kind[0], "-codec_whitelist", kind[1], "-i", f"file:{picture.absolute()}",
+        "-frames:v", "1", "-f", "null", "-",
+    ]  # fmt: skip
+    return subprocess.run(command, capture_output=True).returncode == 0

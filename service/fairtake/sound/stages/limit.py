@@ -8,8 +8,9 @@ The same curve is used twice. In *plan* it works on sample peaks and predicts wh
 cost in level, so that level and ceiling are solved together. In *render* it works on the true
 peaks of the samples themselves (`fairtake.sound.render`), which settles the matter.
 
-Source: true peak after ITU-R BS.1770-5, Annex 2. Its interpolator under-reads a tone at a sixth
-of the sample rate by 0.3 dB and loud noise by up to 0.4 dB, so the ceiling aimed at lies that much lower.
+Source: true peak after ITU-R BS.1770-5, Annex 2. Its interpolator under-reads a tone at a sixth of
+the sample rate by 0.3 dB and loud noise by up to 0.4 dB, so the ceiling aimed at lies that much
+lower.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """trim: cut a take's edges to the room tone its profile asks for.
 
 Conventions: all times in rows of 1 ms. The first and the last speech come from
-`fairtake.sound.speech`, and the take keeps its own room tone as far as it has any. Where it has too
-little, the quietest stretches of its own pauses, a guard away from speech, are laid before or behind, joined by the cross-fades of `fairtake.sound.edit`. The finished take fades in and out.
+`fairtake.sound.speech`, and the take keeps its own room tone as far as it has any. Where it has
+too little, the quietest stretches of its own pauses, a guard away from speech, are laid before or
+behind, joined by the cross-fades of `fairtake.sound.edit`. The finished take fades in and out.
 
 Source: what the edges should hold is the profile's; common practice, no source.
 """

@@ -1,0 +1,113 @@
+"""fairtake.sound.speech: where somebody speaks."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from signals import levels_of, noise, room_tone, speech_like, table, tone
+
+from fairtake.sound.runs import runs
+from fairtake.sound.speech import find_speech, stretches
+
+FLOORS = [-80.0, -70.0, -60.0, -55.0, -50.0]
+
+
+@pytest.mark.parametrize("floor_dbfs", FLOORS)
+@given(seed=st.integers(0, 9999), rate=st.sampled_from([16_000, 44_100, 48_000]))
+@settings(max_examples=6, deadline=None, derandomize=True)
+def test_edges(floor_dbfs, seed, rate):
+    """First and last word are found within 30 ms, whatever the room's noise."""
+    take = speech_like(2, floor_dbfs, seed=seed, rate=rate)
+    speech = find_speech(take.levels)
+    assert abs(speech.first_row - 1000 * take.spans_s[0][0]) <= 30
+    assert abs(speech.last_row - 1000 * take.spans_s[-1][1]) <= 30
+
+
+@pytest.mark.parametrize("floor_dbfs", FLOORS)
+def test_pauses_are_no_speech(floor_dbfs):
+    """Room tone between phrases is not called speech, and each phrase holds some."""
+    take = speech_like(4, floor_dbfs)
+    found, spoken = find_speech(take.levels).rows, take.rows()
+    assert (found & ~take.rows(guard=-60)).sum() == 0
+    for start, stop in zip(*runs(spoken), strict=True):
+        assert found[start:stop].mean() > 0.8  # the closures of stops are silent
+
+
+def test_quiet_speech():
+    """What counts is the distance from the room, not the level: 25 dB lower finds the same."""
+    samples = speech_like(3, -60.0).samples
+    one, other = find_speech(levels_of(samples)), find_speech(levels_of(samples * 10 ** (-25 / 20)))
+    np.testing.assert_array_equal(one.rows, other.rows)
+    assert other.speech_lufs == pytest.approx(one.speech_lufs - 25, abs=0.01)
+
+
+def test_floor_moves_with_the_room():
+    """A fan that starts half way does not turn the rest of the take into speech."""
+    quiet, loud = speech_like(6, -75.0, tail_s=6.0), speech_like(6, -52.0, seed=2, head_s=6.0)
+    found = find_speech(levels_of(np.concatenate([quiet.samples, loud.samples]))).rows
+    expected = np.concatenate([quiet.rows(guard=-60), loud.rows(guard=-60)])
+    away = np.ones(len(found), bool)
+    seam = len(quiet.samples) * 1000 // quiet.rate
+    away[seam - 6000 : seam + 4000] = False
+    assert not (found[: len(expected)] & ~expected)[away[: len(expected)]].any()
+
+
+NO_SPEECH = {
+    "room tone": room_tone(8, -60.0),
+    "loud room tone": room_tone(8, -45.0),
+    "white noise": noise(8, -50.0),
+    "digital silence": np.zeros(8 * 48_000),
+    "one click": room_tone(8, -60.0) + 0.5 * (np.arange(8 * 48_000) == 200_000),
+    "one click in silence": 0.5 * (np.arange(8 * 48_000) == 200_000),
+    "a few samples": np.full(100, 0.1),
+    "one frame": np.full(240, 1e-4),
+}
+
+
+@pytest.mark.parametrize("kind", NO_SPEECH)
+def test_no_speech(kind):
+    """Where nobody speaks none is found."""
+    speech = find_speech(levels_of(NO_SPEECH[kind]))
+    assert not speech.found
+    assert speech.speech_lufs is None
+
+
+def test_exact_zeros_between_phrases():
+    """In a take whose pauses were cut to zeros, all that is not zero is speech."""
+    take = speech_like(3, floor_dbfs=None)
+    found = find_speech(take.levels).rows
+    assert found[take.rows(guard=15) & (take.levels.peak > 1e-3)].all()
+    assert not found[~take.rows(guard=-60)].any()
+
+
+def test_steady_sound_meant_to_be_heard():
+    """A test tone from end to end is no noise floor: it is found."""
+    assert find_speech(levels_of(tone(5, -20.0))).rows.all()
+
+
+def frames(text: str, letters: str) -> np.ndarray:
+    return np.array([c in letters for c in text], bool)
+
+
+def test_stretches_exact():
+    """A stretch grows over the lower margin, and needs the upper one for long enough."""
+    text = "..cc" + "O" * 8 + "cc.." + "c" * 30 + ".."
+    found = stretches(frames(text, "cO"), frames(text, "O"))
+    np.testing.assert_array_equal(found, frames("..XXXXXXXXXXXX" + "." * 34, "X"))
+
+
+@pytest.mark.parametrize(("gap", "kept"), [(10, True), (60, True), (61, False), (200, False)])
+def test_short_burst(gap, kept):
+    """A short burst counts within 300 ms behind speech, and is a click when it stands alone."""
+    text = "O" * 20 + "." * gap + "OO" + "." * 80
+    found = stretches(frames(text, "O"), frames(text, "O"))
+    assert found[20 + gap] == kept
+
+
+def test_rows_cover_the_rest():
+    """The mask is as long as the table, also where the last frame is not whole."""
+    speech = find_speech(table([-20.0] * 1003))
+    assert len(speech.rows) == 1003
+    assert speech.last_row == 1003
