@@ -6,10 +6,12 @@ The profiles' own values are kept; what a file does not set gets the model's def
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 from fairtake.errors import ProfileInvalid, SettingsInvalid
 from fairtake.profile import Profile
+from fairtake.receipt import Reason, Receipt
 from fairtake.service_settings import ServiceSettings
 from fairtake.typed_file import read_settings, settings_text
 
@@ -26,10 +28,14 @@ def canonical_texts() -> dict[Path, str]:
     for path in sorted((CONFIG / "profiles").glob("*.toml")):
         profile = read_settings(path, Profile, ProfileInvalid)
         texts[path] = settings_text(profile, PROFILE_HEADING.format(path.stem))
+    for model in (Receipt, Reason):
+        schema = json.dumps(model.model_json_schema(), indent=2) + "\n"
+        texts[CONFIG / "schemas" / f"{model.__name__.lower()}.schema.json"] = schema
     return texts
 
 
 if __name__ == "__main__":
     for path, text in canonical_texts().items():
+        path.parent.mkdir(exist_ok=True)
         path.write_text(text, "utf-8")
         print(f"wrote {path.relative_to(CONFIG.parent)}")

@@ -1,7 +1,7 @@
 """fairtake finishes spoken-word takes: dropped raw, found mastered, with a receipt that proves it.
 
-    receipt = fairtake.master("take.wav", out="finished", profile="audiobook")
-    figures = fairtake.measure("finished/take.mp3")
+receipt = fairtake.master("take.wav", out="finished", profile="audiobook")
+figures = fairtake.measure("finished/take.mp3")
 """
 
 from __future__ import annotations

@@ -14,12 +14,21 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from fairtake.errors import EncoderFailed, NoSpeech, Silent, TitleInvalid, TooLong, TooShort
+from fairtake.errors import (
+    EncoderFailed,
+    NoSpeech,
+    Silent,
+    TargetUnreachable,
+    TitleInvalid,
+    TooLong,
+    TooShort,
+)
 from fairtake.files.encoder import decodes, encoder_version
 from fairtake.files.hashing import hash_of
 from fairtake.files.mp3 import MOST_COVER_BYTES, encode_mp3, level_loss_db, picture_suffix
 from fairtake.files.take import Take, facts_of, open_take
 from fairtake.files.write import write_wav_and_copy
+from fairtake.memory import give_memory_back
 from fairtake.profile import Profile
 from fairtake.receipt import (
     After,
@@ -52,7 +61,11 @@ from fairtake.versions import made_by
 LEVEL_TOLERANCE_DB = 0.05
 #: When a ceiling was passed, the next round aims this much lower than what would just do.
 CEILING_MARGIN_DB = 0.05
-MOST_ROUNDS = 5
+MOST_ROUNDS = 4
+#: Rounds after those, in which the whole take is only turned down until the ceiling holds.
+LAST_ROUNDS = 3
+#: A level that stays this far under what was planned is not raised on and on: the limiter eats it.
+MOST_RAISE_DB = 2.0
 #: No sample above this is more than the last bit of a 16-bit recorder.
 SILENT_DBFS = -88.0
 
@@ -157,16 +170,21 @@ def _rounds(
     correction = Correction()
     mp3_gain_db = level_loss_db(job.profile.mp3.bitrate_kbps)
     seed = int((facts.sha256 or "0")[:16], 16)
-    for last in range(MOST_ROUNDS):
+    for count in range(1, MOST_ROUNDS + LAST_ROUNDS + 1):
         with clocks.timing("plan"):
             progress("plan", 0.0)
             plan = make_plan(levels, job.profile, correction)
         made = _one_round(job, source, plan, mp3_gain_db, seed, scratch, clocks, progress)
         wanted, mp3_step_db = _still_wanted(made, job.profile, correction)
-        if (wanted == correction and not mp3_step_db) or last == MOST_ROUNDS - 1:
-            return made
+        if count >= MOST_ROUNDS:
+            over_db = _over_db(made, job.profile)
+            if over_db <= 0:
+                break
+            wanted, mp3_step_db = _turned_down(levels, job.profile, made, correction, over_db), 0.0
+        if wanted == correction and not mp3_step_db:
+            break
         correction, mp3_gain_db = wanted, mp3_gain_db + mp3_step_db
-    raise AssertionError("unreachable")
+    return _short_told(made, job.profile)
 
 
 def _one_round(
@@ -188,6 +206,7 @@ def _one_round(
         )
     limited = {**plan.notes["limit"], **limit_note(rendering.limited_db)}
     plan = replace(plan, notes={**plan.notes, "limit": limited})
+    give_memory_back()  # the encoder's copy of the take is the largest thing in memory
     with clocks.timing("encode"):
         progress("encode", 0.0)
         tags = mp3_tags(job.title.tags, Path(job.name).stem)
@@ -238,15 +257,51 @@ def _still_wanted(made: Round, profile: Profile, used: Correction) -> tuple[Corr
     target = profile.normalise.target_for(made.wav.levels.channels) - made.plan.short_db
     wav_level, mp3_level = level_of(made.wav.levels, by), level_of(made.mp3.levels, by)
     level_db = target - wav_level if wav_level is not None else 0.0
+    room_db = profile.limit.most_reduction_db - made.plan.notes["limit"]["greatest_db"]
     step_db = wav_level - mp3_level if wav_level is not None and mp3_level is not None else 0.0
-    peak = max(made.wav.true_peak, made.mp3.true_peak)
-    over_db = float(amplitude_db(peak)) - profile.limit.ceiling_dbtp
+    over_db = _over_db(made, profile)
     wanted = used
     if over_db > 0:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
+        room_db -= over_db
+    # Past what the limiter may take, and past what raising still helps, the level gives way.
+    level_db = min(level_db, max(room_db, 0.0), max(MOST_RAISE_DB - used.level_db, 0.0))
     if abs(level_db) > LEVEL_TOLERANCE_DB:
         wanted = replace(wanted, level_db=wanted.level_db + level_db)
     return wanted, step_db if abs(step_db) > LEVEL_TOLERANCE_DB else 0.0
+
+
+def _over_db(made: Round, profile: Profile) -> float:
+    """How far the louder of the two files stands above the ceiling."""
+    peak = max(made.wav.true_peak, made.mp3.true_peak)
+    return float(amplitude_db(peak)) - profile.limit.ceiling_dbtp
+
+
+def _turned_down(
+    levels: Levels, profile: Profile, made: Round, used: Correction, over_db: float
+) -> Correction:
+    """The correction that gives the same sound as *made*, softer by *over_db* and a little."""
+    less_db = over_db + CEILING_MARGIN_DB
+    lower = replace(used, ceiling_db=used.ceiling_db + less_db)
+    makeup_db = make_plan(levels, profile, lower).makeup_db
+    return replace(lower, level_db=lower.level_db + made.plan.makeup_db - less_db - makeup_db)
+
+
+def _short_told(made: Round, profile: Profile) -> Round:
+    """*made*, its note saying how far the WAV as written stays under the target.
+
+    Raises `TargetUnreachable` where the profile wants no take that misses its level.
+    """
+    settings = profile.normalise
+    level = level_of(made.wav.levels, settings.by)
+    short_db = settings.target_for(made.wav.levels.channels) - level if level is not None else 0.0
+    if short_db <= LEVEL_TOLERANCE_DB * 2:
+        return made
+    if settings.when_out_of_reach == "quarantine":
+        raise TargetUnreachable(f"The nearest clean level is {short_db:.1f} dB short.")
+    note = {**made.plan.notes["normalise"], "short_of_target_db": round(short_db, 2)}
+    plan = replace(made.plan, notes={**made.plan.notes, "normalise": note})
+    return replace(made, plan=plan)
 
 
 def _finished(

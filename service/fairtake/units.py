@@ -12,22 +12,22 @@ FLOOR_DB = -200.0
 
 def amplitude_db(amplitude: Any) -> Any:
     """20·log10 of an amplitude (full scale 1.0), never below `FLOOR_DB`."""
-    return 20.0 * np.log10(np.maximum(amplitude, 1e-10))
+    return 20 * np.log10(np.maximum(amplitude, 1e-10))
 
 
 def power_db(power: Any) -> Any:
     """10·log10 of a mean square (full scale 1.0), never below `FLOOR_DB`."""
-    return 10.0 * np.log10(np.maximum(power, 1e-20))
+    return 10 * np.log10(np.maximum(power, 1e-20))
 
 
 def gain(db: Any) -> Any:
     """The factor on amplitudes that *db* stands for."""
-    return np.power(10.0, np.asarray(db) / 20.0)
+    return np.power(10, np.asarray(db) / 20)
 
 
 def power_gain(db: Any) -> Any:
     """The factor on mean squares that *db* stands for."""
-    return np.power(10.0, np.asarray(db) / 10.0)
+    return np.power(10, np.asarray(db) / 10)
 
 
 def clock(seconds: float) -> str:

@@ -109,7 +109,7 @@ def test_nothing_asked_nothing_done(settings):
     assert not compress(speech_like(2, -65.0).levels, settings).gain_db.any()
 
 
-@pytest.mark.parametrize("rows", [0, 1, 9, 10, 500])
+@pytest.mark.parametrize("rows", [1, 9, 10, 500])
 def test_silence_and_scraps(rows):
     """Silence and a few rows are no trouble."""
     assert not compress(table([-200.0] * rows), CompressSettings()).gain_db.any()

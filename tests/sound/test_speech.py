@@ -48,10 +48,10 @@ def test_floor_moves_with_the_room():
     quiet, loud = speech_like(6, -75.0, tail_s=6.0), speech_like(6, -52.0, seed=2, head_s=6.0)
     found = find_speech(levels_of(np.concatenate([quiet.samples, loud.samples]))).rows
     expected = np.concatenate([quiet.rows(guard=-60), loud.rows(guard=-60)])
-    away = np.ones(len(found), bool)
+    wrong = found & ~expected[: len(found)]
     seam = len(quiet.samples) * 1000 // quiet.rate
-    away[seam - 6000 : seam + 4000] = False
-    assert not (found[: len(expected)] & ~expected)[away[: len(expected)]].any()
+    wrong[seam - 6000 : seam + 6000] = False  # so far the floor looks to either side
+    assert not wrong.any()
 
 
 NO_SPEECH = {
@@ -98,7 +98,7 @@ def test_stretches_exact():
     np.testing.assert_array_equal(found, frames("..XXXXXXXXXXXX" + "." * 34, "X"))
 
 
-@pytest.mark.parametrize(("gap", "kept"), [(10, True), (60, True), (61, False), (200, False)])
+@pytest.mark.parametrize(("gap", "kept"), [(10, True), (59, True), (60, False), (200, False)])
 def test_short_burst(gap, kept):
     """A short burst counts within 300 ms behind speech, and is a click when it stands alone."""
     text = "O" * 20 + "." * gap + "OO" + "." * 80

@@ -16,12 +16,12 @@ A stage sees the levels as the stages before it left them: cut, and with their g
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.units import gain
+from fairtake.units import amplitude_db, gain, power_gain
 
 ROWS_PER_S = 1000
 #: Two pieces of a take are joined by a cross-fade over this many rows.
@@ -48,51 +48,70 @@ class Piece:
 
 @dataclass(frozen=True)
 class Levels:
-    """The millisecond table. All arrays have shape (rows,)."""
+    """The millisecond table. All arrays have shape (rows,).
+
+    The ``heard_`` columns are as the take came; the properties are what a stage reads, under the
+    gains of the stages before it.
+    """
 
     sample_rate_hz: int
     channels: int
-    peak: Rows
-    energy: Rows
-    k_energy: Rows
-    low: Rows
-    high_energy: Rows
+    heard_peak: Rows
+    heard_energy: Rows
+    heard_k_energy: Rows
+    heard_low: Rows
+    heard_high_energy: Rows
+    gain_db: Rows | None = None
 
     @property
     def rows(self) -> int:
-        return len(self.peak)
+        return len(self.heard_peak)
 
     @property
     def samples_per_row(self) -> float:
         return self.sample_rate_hz / ROWS_PER_S
 
     @property
-    def k_power(self) -> Rows:
-        """K-weighted mean square of each row, summed over channels."""
-        return self.k_energy / np.float32(self.samples_per_row)
+    def peak(self) -> Rows:
+        """Greatest sample of each row over all channels."""
+        return self.heard_peak if self.gain_db is None else self.heard_peak * gain(self.gain_db)
+
+    @property
+    def peak_dbfs(self) -> Rows:
+        peak_db: Rows = amplitude_db(self.heard_peak)
+        return peak_db if self.gain_db is None else peak_db + self.gain_db
+
+    @property
+    def energy(self) -> Rows:
+        """Sum of squares of each row, averaged over channels."""
+        return self._under_gain(self.heard_energy)
 
     @property
     def power(self) -> Rows:
         """Mean square of each row, averaged over channels."""
-        return self.energy / np.float32(self.samples_per_row)
+        return self._under_gain(self.heard_energy / np.float32(self.samples_per_row))
+
+    @property
+    def k_power(self) -> Rows:
+        """K-weighted mean square of each row, summed over channels."""
+        return self._under_gain(self.heard_k_energy / np.float32(self.samples_per_row))
+
+    def _under_gain(self, energy: Rows) -> Rows:
+        return energy if self.gain_db is None else energy * power_gain(self.gain_db)
 
     def with_gain(self, gain_db: Rows | float) -> Levels:
         """The levels after a gain in dB, one value a row or one for all."""
-        factor = gain(gain_db).astype(np.float32)
-        power = factor * factor
-        return replace(
-            self,
-            peak=self.peak * factor,
-            energy=self.energy * power,
-            k_energy=self.k_energy * power,
-            low=self.low * factor,
-            high_energy=self.high_energy * power,
-        )
+        before = np.zeros(self.rows, np.float32) if self.gain_db is None else self.gain_db
+        return replace(self, gain_db=before + np.asarray(gain_db, np.float32))
 
     def cut(self, pieces: Sequence[Piece]) -> Levels:
         """The levels of the take that consists of *pieces*, one after another."""
-        columns = ("peak", "energy", "k_energy", "low", "high_energy")
-        return replace(self, **{name: cut(getattr(self, name), pieces) for name in columns})
+        columns = {
+            f.name: getattr(self, f.name) for f in fields(self) if f.name.startswith("heard_")
+        }
+        kept = {name: cut(column, pieces) for name, column in columns.items()}
+        gained = None if self.gain_db is None else cut(self.gain_db, pieces)
+        return replace(self, **kept, gain_db=gained)
 
 
 def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:

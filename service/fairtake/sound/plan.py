@@ -8,21 +8,19 @@ changes what the other needs.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any
-
-import numpy as np
 
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
-from fairtake.sound.levels import Levels, Piece, Rows, cut
+from fairtake.sound.levels import Levels, Piece, Rows
 from fairtake.sound.stage import Work
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
 from fairtake.sound.stages.trim import trim
-from fairtake.units import amplitude_db
+from fairtake.units import FLOOR_DB
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "trim": trim,
@@ -34,6 +32,8 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
 #: The pair that is solved together, after all others.
 LAST = ("limit", "normalise")
 CLOSE_ENOUGH_DB = 0.005
+#: However hard the limiter works, a dB of gain is taken to bring at least so much level.
+LEAST_SLOPE = 0.3
 
 
 @dataclass(frozen=True)
@@ -46,8 +46,8 @@ class Correction:
 
 @dataclass(frozen=True)
 class Plan:
-    """What render will do. ``curves`` holds each stage's gain for the pictures, ``gain_db`` their
-    sum with the make-up gain, without the limiter; one value a row of the finished take."""
+    """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
+    value a row of the finished take."""
 
     pieces: tuple[Piece, ...]
     gain_db: Rows
@@ -55,7 +55,6 @@ class Plan:
     makeup_db: float
     short_db: float
     notes: dict[str, dict[str, Any]]
-    curves: dict[str, Rows] = field(repr=False)
 
 
 def make_plan(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Plan:
@@ -64,7 +63,6 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
     pieces: tuple[Piece, ...] = (Piece(0, levels.rows),)
-    curves: dict[str, Rows] = {}
     notes: dict[str, dict[str, Any]] = {}
     for name in profile.chain:
         if name in LAST:
@@ -74,10 +72,8 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         if work.pieces is not None:
             pieces = work.pieces
             levels = levels.cut(pieces)
-            curves = {stage: cut(curve, pieces) for stage, curve in curves.items()}
         if work.gain_db is not None:
             levels = levels.with_gain(work.gain_db)
-            curves[name] = work.gain_db
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     makeup_db, short_db, limited = solve(levels, ceiling, profile.normalise)
@@ -87,8 +83,9 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         "makeup_db": round(makeup_db, 2),
         "short_of_target_db": round(short_db, 2),
     }
-    total = np.sum([*curves.values(), np.full(levels.rows, makeup_db, np.float32)], axis=0)
-    return Plan(pieces, total.astype(np.float32), ceiling, makeup_db, short_db, notes, curves)
+    gain_db = levels.with_gain(makeup_db).gain_db
+    assert gain_db is not None
+    return Plan(pieces, gain_db, ceiling, makeup_db, short_db, notes)
 
 
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
@@ -101,22 +98,25 @@ def solve(
 ) -> tuple[float, float, Work]:
     """Make-up gain, how many dB the level stays short of the target, and the limiter's work.
 
-    Raising the gain raises the level by as much, less what the limiter takes away; so stepping by
-    what is still missing comes to rest where level and ceiling both hold.
+    Raising the gain raises the level by as much, less what the limiter takes away. Each step is
+    what is still missing over what the last step brought, and comes to rest where both hold.
     """
-    loudest_db = float(amplitude_db(levels.peak.max(initial=0.0)))
+    loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
     most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
     target = normalise_settings.target_for(levels.channels)
-    makeup_db, short_db = min(0.0, most_db), 0.0
-    work = Work()
+    makeup_db, short_db, step_db = min(0.0, most_db), 0.0, 0.0
+    work, slope = Work(), 1.0
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
         work = limit(louder, limit_settings)
         level = level_of(louder.with_gain(work.gain_db), normalise_settings.by)
-        short_db = 0.0 if level is None else target - level
+        before_db, short_db = short_db, 0.0 if level is None else target - level
         if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
             break
-        makeup_db = min(makeup_db + short_db, most_db)
+        if step_db:
+            slope = min(max((before_db - short_db) / step_db, LEAST_SLOPE), 1.0)
+        step_db = min(makeup_db + short_db / slope, most_db) - makeup_db
+        makeup_db += step_db
     if abs(short_db) < CLOSE_ENOUGH_DB * 4:
         short_db = 0.0
     elif normalise_settings.when_out_of_reach == "quarantine":

@@ -85,7 +85,9 @@ def frame_levels(levels: Levels) -> Frames:
     frames = levels.rows // FRAME_ROWS
     if not frames:
         return np.zeros(0)
-    power = levels.k_power[: frames * FRAME_ROWS].reshape(frames, FRAME_ROWS).mean(axis=1)
+    # Where the samples are exact zeros the weighting filter may still ring: that is no sound.
+    k_power = np.where(levels.peak > 0, levels.k_power, np.float32(0))
+    power = k_power[: frames * FRAME_ROWS].reshape(frames, FRAME_ROWS).mean(axis=1)
     weights = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
     smooth = np.convolve(
         np.pad(power, SMOOTH_FRAMES // 2, mode="edge"), weights / weights.sum(), "valid"

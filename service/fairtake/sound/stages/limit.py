@@ -22,7 +22,6 @@ from fairtake.sound.envelope import averaged_behind, greatest_ahead, release
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
-from fairtake.units import amplitude_db
 
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
@@ -63,7 +62,7 @@ def aim_dbtp(settings: LimitSettings) -> float:
 
 
 def limit(levels: Levels, settings: LimitSettings) -> Work:
-    amount = limiter_db(amplitude_db(levels.peak) - aim_dbtp(settings), settings)
+    amount = limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings)
     return Work(gain_db=-amount, note=limit_note(amount))
 
 

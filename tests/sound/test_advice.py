@@ -1,0 +1,52 @@
+"""fairtake.sound.advice: what could be better about a recording."""
+
+from __future__ import annotations
+
+import pytest
+
+from fairtake.receipt import Measures
+from fairtake.sound.advice import advice
+from fairtake.sound.sides import Sides
+
+GOOD = {"sample_peak_dbfs": -6.0, "speech_level_dbfs": -18.0, "noise_floor_dbfs": -65.0}
+
+
+@pytest.mark.parametrize(
+    ("changed", "word"),
+    [
+        ({"sample_peak_dbfs": 0.0}, "clipped"),
+        ({"sample_peak_dbfs": -1.0}, "hot"),
+        ({"speech_level_dbfs": -35.0}, "quiet"),
+        ({"noise_floor_dbfs": -45.0}, "room is loud"),
+    ],
+)
+def test_one_fault_one_sentence(changed, word):
+    """Each fault brings its own sentence and no other. Limits: common practice, no source."""
+    (sentence,) = advice(Measures(**{**GOOD, **changed}), None, mono=True)
+    assert word in sentence
+
+
+def test_good_recording():
+    """-18 dBFS on average and peaks under -4 dBFS leave nothing to say. Common practice."""
+    assert advice(Measures(**GOOD), Sides(1.0, 1.0, 0.9), mono=True) == []
+
+
+def test_nothing_measured():
+    """Figures that are null bring no sentence and no error."""
+    assert advice(Measures(), None, mono=False) == []
+
+
+@pytest.mark.parametrize("mono", [True, False])
+@pytest.mark.parametrize(
+    ("sides", "word"),
+    [
+        (Sides(1.0, 1e-4, 0.0), "right side"),
+        (Sides(1e-4, 1.0, 0.0), "left side"),
+        (Sides(1.0, 1.0, -0.9), "polarity"),
+    ],
+)
+def test_sides(sides, word, mono):
+    """A dead or reversed side is named, and what was done about it."""
+    (sentence,) = advice(Measures(**GOOD), sides, mono)
+    assert word in sentence
+    assert ("left as it is" in sentence) is not mono

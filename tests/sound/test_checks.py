@@ -1,0 +1,88 @@
+"""fairtake.sound.checks: a profile's promises held against a file."""
+
+from __future__ import annotations
+
+import pytest
+
+from fairtake.profile import Profile
+from fairtake.receipt import Check, Measures, Output
+from fairtake.sound.checks import checks
+
+PROFILE = Profile(delivery={"noise_floor_dbfs": -60.0})
+GOOD = {
+    "loudness_lufs": -18.0, "true_peak_dbtp": -1.2, "head_s": 0.5, "tail_s": 1.0,
+    "noise_floor_dbfs": -65.0,
+}  # fmt: skip
+
+
+def held(kind: str = "wav", profile: Profile = PROFILE, **changed) -> dict[str, Check]:
+    facts = {"sample_rate_hz": 44_100, "channels": 1, "duration_s": 60.0, "bitrate_kbps": 192}
+    output = Output(file="a", sha256="0", bytes=1, **facts | {k: changed.pop(k) for k in facts if k in changed})
+    return {c.check: c for c in checks(profile, kind, Measures(**GOOD | changed), output)}
+
+
+def failed(**changed) -> list[str]:
+    return [name for name, check in held(**changed).items() if not check.ok]
+
+
+def test_all_hold():
+    """A file as promised passes every check, and the MP3 has its bit rate checked too."""
+    assert failed() == failed(kind="mp3") == []
+    assert set(held(kind="mp3")) - set(held()) == {"bit rate"}
+
+
+@pytest.mark.parametrize(
+    ("changed", "name"),
+    [
+        ({"loudness_lufs": -19.01}, "level"),
+        ({"loudness_lufs": -16.99}, "level"),
+        ({"loudness_lufs": None}, "level"),
+        ({"true_peak_dbtp": -0.99}, "true peak"),
+        ({"head_s": 0.19}, "head"),
+        ({"head_s": 1.51}, "head"),
+        ({"tail_s": 0.39}, "tail"),
+        ({"tail_s": None}, "tail"),
+        ({"noise_floor_dbfs": -59.9}, "noise floor"),
+        ({"duration_s": 43_201.0}, "length"),
+        ({"sample_rate_hz": 48_000}, "sample rate"),
+        ({"channels": 2}, "channels"),
+        ({"kind": "mp3", "bitrate_kbps": 128}, "bit rate"),
+    ],
+)
+def test_each_can_fail(changed, name):
+    """Just outside its limit, or not measured, a check fails and no other does."""
+    assert failed(**changed) == [name]
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"loudness_lufs": -19.0},
+        {"loudness_lufs": -17.0},
+        {"true_peak_dbtp": -1.0},
+        {"head_s": 0.2},
+        {"tail_s": 3.0},
+        {"noise_floor_dbfs": None},
+    ],
+)
+def test_limits_are_inside(changed):
+    """On its limit a check holds; without any room tone none can be too loud."""
+    assert failed(**changed) == []
+
+
+def test_limits_in_words():
+    """The receipt says each limit as a person would."""
+    found = held(kind="mp3")
+    assert found["level"].limit == "-19 to -17 LUFS"
+    assert found["true peak"].limit == "at most -1 dBTP"
+    assert found["bit rate"].limit == "192 kb/s"
+
+
+def test_by_rms_and_mono_window():
+    """A profile by RMS checks the RMS; a mono file has its own window where one is set."""
+    by_rms = Profile(normalise={"by": "rms"}, delivery={"level_low": -23, "level_high": -18})
+    assert held(profile=by_rms, rms_dbfs=-20.0)["level"].ok
+    assert held(profile=by_rms, rms_dbfs=-20.0)["level"].limit == "-23 to -18 dBFS RMS"
+    mono = Profile(delivery={"mono_level_low": -22, "mono_level_high": -20})
+    assert not held(profile=mono)["level"].ok
+    assert held(profile=mono, channels=2)["level"].ok

@@ -1,0 +1,173 @@
+"""fairtake.sound.plan: the chain folded, level and ceiling solved together."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from signals import (
+    heard,
+    libebur128_lufs,
+    libebur128_true_peak_dbtp,
+    reference_true_peak_dbtp,
+    rms_dbfs,
+    speech_like,
+    table,
+)
+
+from fairtake.errors import TargetUnreachable
+from fairtake.profile import Profile
+from fairtake.sound.plan import STAGES, Correction, Plan, make_plan
+from fairtake.sound.render import Rendering
+from fairtake.sound.stages.limit import aim_dbtp
+
+ORDERS = [
+    ("trim", "gate", "compress", "limit", "normalise"),
+    ("trim", "gate", "compress", "normalise", "limit"),
+    ("limit", "normalise", "trim", "gate", "compress"),
+    ("normalise", "trim", "limit", "gate", "compress"),
+    ("gate", "compress", "limit", "trim", "normalise"),
+]
+BARE = ("limit", "normalise")
+
+
+def rendered(source, plan: Plan, rate: int = 48_000) -> np.ndarray:
+    return np.concatenate(list(Rendering(source, plan, rate)))
+
+
+@pytest.mark.parametrize("chain", ORDERS)
+def test_target_met_in_any_order(chain):
+    """Level within 0.05 LU and peak under the ceiling, by libebur128, wherever the pair stands."""
+    take = speech_like(3, -62.0, -26.0)
+    profile = Profile(chain=chain, normalise={"target": -15.0})
+    plan = make_plan(take.levels, profile)
+    out = rendered(take.source, plan)
+    assert plan.short_db == 0
+    assert plan.notes["limit"]["greatest_db"] > 1
+    assert libebur128_lufs(out) == pytest.approx(-15.0, abs=0.05)
+    assert libebur128_true_peak_dbtp(out) <= -1.0
+    assert reference_true_peak_dbtp(out) <= -1.0
+
+
+@given(
+    level_dbfs=st.floats(-50, 0),
+    floor_db=st.floats(-60, -30),
+    target=st.sampled_from([-23.0, -18.0, -14.0]),
+    seed=st.integers(0, 999),
+)
+@settings(max_examples=10, deadline=None, derandomize=True)
+def test_target_met_from_any_level(level_dbfs, floor_db, target, seed):
+    """However loud or quiet the take, the finished one stands where it should, by libebur128."""
+    take = speech_like(2, level_dbfs + floor_db, level_dbfs, seed=seed, rate=16_000)
+    plan = make_plan(take.levels, Profile(normalise={"target": target}))
+    level = libebur128_lufs(rendered(take.source, plan))
+    assert level == pytest.approx(target - plan.short_db, abs=0.05)
+    assert plan.short_db == 0 or target == -14.0  # so much limiting is not always allowed
+
+
+def test_rms_target():
+    """By rms it is the plain RMS of the whole finished take that meets the target."""
+    take = speech_like(3, -62.0, -30.0)
+    profile = Profile(
+        normalise={"by": "rms", "target": -20.0}, limit={"ceiling_dbtp": -3.0}
+    )
+    plan = make_plan(take.levels, profile)
+    assert rms_dbfs(rendered(take.source, plan)) == pytest.approx(-20.0, abs=0.05)
+
+
+def peaky(peak_dbfs: float) -> np.ndarray:
+    """Four seconds at -30 dBFS with one row that peaks."""
+    level = np.full(4000, -30.0)
+    level[1000] = peak_dbfs
+    return level
+
+
+@pytest.mark.parametrize("peak_dbfs", [-10.0, 0.0, 12.0])
+@pytest.mark.parametrize("most_db", [0.0, 3.0, 9.0])
+def test_most_reduction_is_respected(peak_dbfs, most_db):
+    """Peaks are never lowered by more than allowed, not even those of a take far too hot."""
+    profile = Profile(
+        chain=BARE, limit={"most_reduction_db": most_db}, normalise={"target": -8.0}
+    )
+    plan = make_plan(table(peaky(peak_dbfs)), profile)
+    assert plan.notes["limit"]["greatest_db"] == pytest.approx(most_db, abs=0.011)
+    assert peak_dbfs + plan.makeup_db - most_db == pytest.approx(aim_dbtp(profile.limit), abs=0.01)
+    assert plan.short_db > 1
+    assert plan.notes["normalise"]["short_of_target_db"] == round(plan.short_db, 2)
+
+
+def test_out_of_reach_is_said():
+    """A profile that takes no nearest level gets an error that says how much is missing."""
+    profile = Profile(
+        chain=BARE,
+        limit={"most_reduction_db": 3.0},
+        normalise={"target": -14.0, "when_out_of_reach": "quarantine"},
+    )
+    with pytest.raises(TargetUnreachable, match=r"14\.6 dB short of -14 LUFS"):
+        make_plan(table(peaky(0.0)), profile)
+
+
+def test_within_reach_is_not_refused():
+    """The same profile takes what it can finish."""
+    profile = Profile(chain=BARE, normalise={"when_out_of_reach": "quarantine"})
+    assert make_plan(table(np.full(4000, -30.0)), profile).short_db == 0
+
+
+def test_gain_is_plain_without_limiting():
+    """With nothing to limit the gain is target less level, in every row. By algebra."""
+    plan = make_plan(table(np.full(4000, -40.0)), Profile(chain=BARE, normalise={"target": -20.0}))
+    assert plan.gain_db == pytest.approx(20.691, abs=0.006)  # BS.1770-5: -0.691 in the definition
+    assert plan.makeup_db == pytest.approx(20.691, abs=0.006)
+
+
+def test_correction():
+    """What proving found is taken in: the level by as much, the ceiling lower by as much."""
+    levels, profile = table(np.full(4000, -40.0)), Profile(chain=BARE)
+    one, other = (make_plan(levels, profile, c) for c in (Correction(), Correction(0.25, 0.5)))
+    assert other.makeup_db - one.makeup_db == pytest.approx(0.25, abs=1e-6)
+    assert one.limit.ceiling_dbtp - other.limit.ceiling_dbtp == pytest.approx(0.5)
+    assert other.notes["limit"]["ceiling_dbtp"] == profile.limit.ceiling_dbtp
+
+
+def test_curves_add_up():
+    """The gain is the sum of the stages' curves and the make-up gain, all of one length."""
+    plan = make_plan(speech_like(2, -62.0).levels, Profile())
+    total = sum(plan.curves.values()) + plan.makeup_db
+    np.testing.assert_allclose(plan.gain_db, total, atol=1e-3)
+    assert set(plan.curves) == {"trim", "gate", "compress"}
+    assert len(plan.gain_db) == sum(p.rows for p in plan.pieces)
+
+
+def test_earlier_curves_are_cut_too():
+    """A stage before trim keeps its gain over the same speech once the take is cut."""
+    take = speech_like(2, -62.0, head_s=3.0)
+    before = make_plan(take.levels, Profile(chain=("compress", "trim", *BARE)))
+    after = make_plan(take.levels, Profile(chain=("trim", "compress", *BARE)))
+    np.testing.assert_allclose(before.curves["compress"], after.curves["compress"], atol=0.1)
+
+
+@pytest.mark.parametrize("chain", ORDERS)
+def test_notes_in_the_profile_s_order(chain):
+    """The receipt tells the stages in the order of the chain."""
+    assert tuple(make_plan(speech_like(2, -62.0).levels, Profile(chain=chain)).notes) == chain
+
+
+def test_silence_is_planned():
+    """Silence gets no gain and raises nothing: refusing it is not the plan's business."""
+    plan = make_plan(heard(np.zeros(48_000)).levels, Profile())
+    assert plan.makeup_db == 0
+    assert np.isfinite(plan.gain_db).all()
+
+
+@pytest.mark.parametrize("name", STAGES)
+def test_one_shape(name):
+    """One word names file, function, settings and table, and the file says what it follows."""
+    stage = STAGES[name]
+    module = __import__(stage.__module__, fromlist=[name])
+    assert stage.__module__ == f"fairtake.sound.stages.{name}"
+    assert stage.__name__ == name
+    assert module.__doc__.startswith(f"{name}: ")
+    assert "Conventions:" in module.__doc__
+    assert "Source:" in module.__doc__
+    assert type(Profile().stage(name)) is getattr(module, f"{name.title()}Settings")

@@ -1,0 +1,105 @@
+"""fairtake.sound.render: a plan into finished samples."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from signals import ArraySource, noise, speech_like, stereo, tone
+
+from fairtake.profile import Profile
+from fairtake.sound.levels import Piece
+from fairtake.sound.plan import Plan, make_plan
+from fairtake.sound.render import Rendering, gain_line
+from fairtake.sound.stages.limit import LimitSettings
+
+
+def plan_of(rows: int, gain_db: np.ndarray | float = 0.0, pieces=None) -> Plan:
+    """A plan written by hand."""
+    curve = np.broadcast_to(np.asarray(gain_db, np.float32), rows)
+    return Plan(pieces or (Piece(0, rows),), curve, LimitSettings(), 0.0, 0.0, {}, {})
+
+
+def rendered(source: ArraySource, plan: Plan, rate: int = 48_000) -> np.ndarray:
+    rendering = Rendering(source, plan, rate)
+    out = np.concatenate(list(rendering))
+    assert len(out) == rendering.frames
+    assert len(rendering.limited_db) == -(-len(out) * 1000 // rate)
+    return out
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize("seconds", [0.5, 2.0, 5.003, 4.00001])
+def test_identity(rate, seconds):
+    """No cut, no gain, no peak: the samples come out as they went in, both sides."""
+    source = ArraySource(stereo(noise(seconds, -30.0, rate=rate)), rate)
+    rows = -(-source.frames * 1000 // rate)
+    np.testing.assert_array_equal(rendered(source, plan_of(rows), rate), source.samples)
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+def test_gain_line_is_straight(rate):
+    """Between two rows the gain is a straight line, through every block join. By algebra."""
+    rng = np.random.default_rng(1)
+    curve = rng.uniform(-20, 0, 4300)
+    out = rendered(ArraySource(np.full(43 * rate // 10, 0.5), rate), plan_of(4300, curve), rate)
+    place = np.arange(len(out)) * 1000 / rate
+    factors = 10 ** (curve.astype(np.float32).astype(float) / 20)
+    expected = 0.5 * np.interp(place, np.arange(4300), factors)
+    whole = np.isin(np.arange(4300), [1999, 3999])  # the corner after a block is the next one's
+    np.testing.assert_allclose(out[:, 0], expected, rtol=1e-9)
+    assert whole.sum() == 2
+
+
+def test_gain_line_beyond_its_rows():
+    """Behind the last row the last gain holds on."""
+    line = gain_line(np.array([-6.0, -12.0], np.float32), 480, 48_000)
+    assert line[0] == pytest.approx(10 ** (-6 / 20))
+    assert line[48:] == pytest.approx(10 ** (-12 / 20))
+
+
+@pytest.mark.parametrize(
+    ("source_rate", "rate"),
+    [(16_000, 44_100), (44_100, 48_000), (48_000, 44_100), (96_000, 48_000), (192_000, 44_100)],
+)
+@pytest.mark.parametrize("seconds", [0.5, 4.0, 3.21])
+def test_resampled(source_rate, rate, seconds):
+    """Another rate has the exact length, no delay, and the same tone within -80 dB of it."""
+    source = ArraySource(tone(seconds, -20.0, 997, source_rate), source_rate)
+    out = rendered(source, plan_of(round(seconds * 1000)), rate)
+    assert len(out) == round(source.frames * rate / source_rate)
+    expected = tone(seconds, -20.0, 997, rate)[: len(out)]
+    middle = slice(rate // 20, -rate // 20)
+    np.testing.assert_allclose(out[middle, 0], expected[middle], atol=0.1 * 1e-4)
+
+
+def test_longer_than_its_rows():
+    """Many pieces, each rounded to samples, may outlast the plan's rows by a few samples."""
+    source = ArraySource(noise(4, -40.0, rate=44_100), 44_100)
+    pieces = (*[Piece(11, 136, tone=True)] * 8, Piece(0, 3000))
+    out = rendered(source, plan_of(4000, -6.0, pieces), 44_100)
+    assert len(out) > 4 * 44_100
+    assert np.abs(out[-3:]).max() > 0
+
+
+def test_length_is_known_before():
+    """What a rendering says of its length holds for a whole chain and another rate."""
+    take = speech_like(2, -60.0, rate=44_100, head_s=0.1, tail_s=0.2)
+    out = rendered(take.source, make_plan(take.levels, Profile()), 48_000)
+    assert len(out) > len(take.samples)
+
+
+def test_twice_the_same():
+    """The same take and plan give the same samples."""
+    take = speech_like(2, -60.0)
+    plan = make_plan(take.levels, Profile())
+    np.testing.assert_array_equal(rendered(take.source, plan), rendered(take.source, plan))
+
+
+def test_gate_is_heard():
+    """The gain curve acts where it should: pauses come out lower by it, speech does not."""
+    take = speech_like(2, -60.0)
+    gain_db = np.where(take.rows(guard=-200), 0.0, -12.0)
+    out = rendered(take.source, plan_of(len(gain_db), gain_db))
+    np.testing.assert_allclose(out[:48_000, 0], take.samples[:48_000] * 10 ** (-12 / 20), rtol=1e-6)
+    start, stop = (round(edge * 48_000) for edge in take.spans_s[0])
+    np.testing.assert_allclose(out[start:stop, 0], take.samples[start:stop], rtol=1e-12)

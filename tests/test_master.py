@@ -1,0 +1,340 @@
+"""One take from file to files: what the profile promises holds in the files as other readers hear them."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyebur128
+import pytest
+import soundfile
+from fairtake.errors import (
+    FairtakeError,
+    NoSpeech,
+    NotFinite,
+    ProfileInvalid,
+    Silent,
+    TargetUnreachable,
+    TitleInvalid,
+    TooLong,
+    TooShort,
+)
+from fairtake.master import Finished, Job, finish
+from fairtake.profile import Profile
+from fairtake.receipt import Receipt
+from fairtake.title import Tags, Title
+from fairtake.typed_file import typed
+from mutagen.id3 import ID3
+from scipy.signal import resample_poly
+
+sys.path.insert(0, str(Path(__file__).parent / "files"))
+from making import decode, encode, room_tone, run_encoder, voice, write
+
+SAMPLES = Path(__file__).parent.parent / "samples" / "Nine Lamps at Orrowmere"
+BELL, SALT, LAMP = (
+    SAMPLES / name
+    for name in ("01 The Harbour Bell.wav", "02 A Letter in Salt.flac", "03 The Ninth Lamp.flac")
+)
+
+
+def profile(**tables: Any) -> Profile:
+    return typed(tables, Profile, ProfileInvalid, "profile")
+
+
+def finished(folder: Path, take: Path, settings: Profile | None = None, **more: Any) -> Finished:
+    folder.mkdir(exist_ok=True)
+    job = Job(take, take.name, "out", "test", settings or Profile(), **more)
+    return finish(job, folder)
+
+
+# --- other witnesses ---------------------------------------------------------------------------
+
+
+def loudness_and_peak(sound: np.ndarray, rate: int) -> tuple[float, float]:
+    """Integrated loudness and true peak by libebur128."""
+    mode = pyebur128.MeasurementMode.MODE_I | pyebur128.MeasurementMode.MODE_TRUE_PEAK
+    state = pyebur128.R128State(sound.shape[1], rate, mode)
+    state.add_frames(np.ascontiguousarray(sound).reshape(-1), len(sound))
+    peak = max(pyebur128.get_true_peak(state, c) for c in range(sound.shape[1]))
+    return pyebur128.get_loudness_global(state), 20 * np.log10(peak)
+
+
+def peak_16_times(sound: np.ndarray) -> float:
+    """True peak at sixteen times the rate, by a polyphase filter that is nobody's meter."""
+    return float(20 * np.log10(np.abs(resample_poly(sound, 16, 1, axis=0)).max()))
+
+
+def rms_db(sound: np.ndarray) -> float:
+    return float(10 * np.log10(np.mean(sound**2)))
+
+
+def both(done: Finished) -> list[tuple[np.ndarray, int, Any]]:
+    """Samples, rate and the receipt's measures of the WAV and of the decoded MP3."""
+    wav, rate = soundfile.read(done.wav, always_2d=True)
+    measured = done.receipt.after
+    return [(wav, rate, measured.wav), (decode(done.mp3), rate, measured.mp3)]
+
+
+PROFILES = {
+    "podcast": {"normalise": {"target": -16.0}},
+    "mono softer": {"normalise": {"target": -16.0, "mono_target": -19.0}},
+    "broadcast": {"normalise": {"target": -23.0}, "sample_rate_hz": 48000},
+    "book": {"normalise": {"target": -20.0, "by": "rms"}, "limit": {"ceiling_dbtp": -3.0}},
+    "16 bit, 64 kb/s": {"wav": {"bits": 16}, "mp3": {"bitrate_kbps": 64}},
+    "128 kb/s": {"mp3": {"bitrate_kbps": 128}, "sample_rate_hz": 48000},
+    "160 kb/s": {"mp3": {"bitrate_kbps": 160}, "normalise": {"target": -23.0}},
+    "320 kb/s, sides kept": {"mp3": {"bitrate_kbps": 320}, "channels": "keep"},
+    "loud": {"normalise": {"target": -14.0}, "limit": {"most_reduction_db": 20}},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("take", [BELL, SALT, LAMP], ids=["bell", "salt", "lamp"])
+@pytest.mark.parametrize("name", PROFILES)
+def test_level_ceiling_and_receipt(tmp_path: Path, take: Path, name: str) -> None:
+    """Level within 0.1 dB of the target and true peak under the ceiling, in WAV and decoded MP3.
+
+    Measured by libebur128 (BS.1770) or numpy (RMS); true peak also at 16 times the rate. The
+    receipt says what those say: loudness within 0.05 LU, true peak within 0.1 dB.
+    """
+    settings = profile(**PROFILES[name])
+    done = finished(tmp_path / "s", take, settings)
+    for sound, rate, said in both(done):
+        lufs, dbtp = loudness_and_peak(sound, rate)
+        level = rms_db(sound) if settings.normalise.by == "rms" else lufs
+        assert abs(level - settings.normalise.target_for(sound.shape[1])) < 0.1
+        assert dbtp <= settings.limit.ceiling_dbtp
+        assert peak_16_times(sound) <= settings.limit.ceiling_dbtp
+        assert abs(said.loudness_lufs - lufs) < 0.05
+        assert abs(said.true_peak_dbtp - dbtp) < 0.1
+        assert abs(said.rms_dbfs - rms_db(sound)) < 0.01
+        assert rate == settings.sample_rate_hz
+    assert soundfile.info(done.wav).subtype == f"PCM_{settings.wav.bits}"
+
+
+def test_wav_and_mp3_are_equally_long(tmp_path: Path) -> None:
+    """The decoded MP3 has the WAV's length to the sample, and the receipt says that length."""
+    done = finished(tmp_path / "s", SALT)
+    (wav, rate, _), (mp3, _, _) = both(done)
+    assert len(wav) == len(mp3) == soundfile.info(done.mp3).frames
+    for out in (done.receipt.outputs.wav, done.receipt.outputs.mp3):
+        assert out.duration_s == pytest.approx(len(wav) / rate, abs=0.001)
+
+
+@pytest.mark.parametrize("how", ["wav", "m4a", "mp3 not counted", "ogg"])
+def test_the_same_twice(tmp_path: Path, how: str) -> None:
+    """The same take and settings give the same bytes, whatever the take is called. Design, section 3."""
+    sound = voice(44100, 4.0)
+    make = {"m4a": ("-c:a", "aac", "-f", "ipod"), "mp3 not counted": ("-write_xing", "0", "-f", "mp3")}
+    take = tmp_path / "take"
+    if how in make:
+        encode(take, sound, 44100, *make[how])
+    else:
+        write(take, sound, 44100, "PCM_16" if how == "wav" else "VORBIS", how.upper())
+    one = finished(tmp_path / "one", take, profile(channels="keep"))
+    two = finished(tmp_path / "two", take, profile(channels="keep"))
+    assert one.wav.read_bytes() == two.wav.read_bytes()
+    assert one.mp3.read_bytes() == two.mp3.read_bytes()
+    first, second = one.receipt.model_dump(), two.receipt.model_dump()
+    del first["took_s"], second["took_s"]
+    assert first == second
+
+
+def test_another_take_has_other_dither(tmp_path: Path) -> None:
+    """Dither is seeded by the take's own bytes, so one more byte of tag changes the last bits only."""
+    one, two = tmp_path / "one.wav", tmp_path / "two.wav"
+    write(one, voice(44100, 3.0), 44100)
+    two.write_bytes(one.read_bytes() + b"note\0\0\0\0")
+    a, b = (soundfile.read(finished(tmp_path / p.stem, p).wav)[0] for p in (one, two))
+    assert not np.array_equal(a, b)
+    assert np.abs(a - b).max() <= 4 / 2**23
+
+
+def test_the_receipt_proves_itself(tmp_path: Path) -> None:
+    """The receipt is valid, holds no NaN, and its sums and sizes are those of the files."""
+    done = finished(tmp_path / "s", LAMP, folder="Nine Lamps")
+    text = done.receipt.to_json()
+    found = json.loads(text, parse_constant=lambda word: pytest.fail(word))
+    assert Receipt.model_validate(found) == done.receipt
+    assert found["take"]["sha256"] == hashlib.sha256(LAMP.read_bytes()).hexdigest()
+    assert (found["take"]["name"], found["take"]["title"]) == (LAMP.name, "Nine Lamps")
+    for kind, path in (("wav", done.wav), ("mp3", done.mp3)):
+        assert found["outputs"][kind]["file"] == f"out.{kind}"
+        assert found["outputs"][kind]["sha256"] == hashlib.sha256(path.read_bytes()).hexdigest()
+        assert found["outputs"][kind]["bytes"] == path.stat().st_size
+    assert [s["stage"] for s in found["stages"]] == list(Profile().chain)
+    assert {c["file"] for c in found["checks"]} == {"wav", "mp3"}
+    assert found["made_by"]["encoder"]
+
+
+def test_only_the_outputs_stay_in_scratch(tmp_path: Path) -> None:
+    """Nothing big is left behind: the copy for the encoder is gone, the take untouched."""
+    before = LAMP.read_bytes()
+    finished(tmp_path / "s", LAMP)
+    assert {p.name for p in (tmp_path / "s").iterdir()} == {"finished.wav", "finished.mp3"}
+    assert LAMP.read_bytes() == before
+
+
+def test_tags_and_cover(tmp_path: Path) -> None:
+    """Tags come from the title and the take's own name."""
+    title = Title(tags=Tags(title="Nine Lamps", author="Ysbet Tarrowick", year=2024))
+    done = finished(tmp_path / "s", BELL, title=title, cover=SAMPLES / "cover.png")
+    found = ID3(done.mp3)
+    assert [str(found[k]) for k in ("TIT2", "TRCK", "TALB", "TPE1", "TDRC")] == [
+        "The Harbour Bell", "1", "Nine Lamps", "Ysbet Tarrowick", "2024",
+    ]  # fmt: skip
+    assert len(found.getall("APIC")) == 1
+
+
+# --- stereo ------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("left", "right", "word"),
+    [(1.0, 0.0, "right side"), (0.0, 1.0, "left side"), (1.0, -1.0, "polarity"), (1.0, 0.9, "")],
+)
+def test_broken_stereo_is_noticed(tmp_path: Path, left: float, right: float, word: str) -> None:
+    """A dead side or a reversed one is told, and the mono file holds the voice all the same.
+
+    A plain average would be 6 dB too soft or empty; the source is found again to within -30 dB.
+    """
+    sound = voice(44100, 4.0)
+    take = write(tmp_path / "take.wav", np.hstack([left * sound, right * sound]), 44100)
+    plain = write(tmp_path / "mono.wav", sound, 44100)
+    flat = profile(chain=["limit", "normalise"], normalise={"target": -23.0})
+    done = finished(tmp_path / "s", take, flat)
+    said = " ".join(done.receipt.advice)
+    assert word in said and ("stereo take" in said) == bool(word)
+    made, want = (
+        soundfile.read(path)[0]
+        for path in (done.wav, finished(tmp_path / "p", plain, flat).wav)
+    )  # fmt: skip
+    difference = min(rms_db(made - want), rms_db(made + want))
+    assert difference < rms_db(want) - 30
+
+
+def test_stereo_kept(tmp_path: Path) -> None:
+    """Under `keep` both files have two sides, and each side is its own. By algebra."""
+    sound = voice(44100, 4.0)
+    take = write(tmp_path / "take.wav", np.hstack([sound, 0.5 * sound]), 44100)
+    done = finished(tmp_path / "s", take, profile(channels="keep"))
+    for found, _, _ in both(done):
+        assert found.shape[1] == 2
+        assert rms_db(found[:, 0]) - rms_db(found[:, 1]) == pytest.approx(6.02, abs=0.1)
+
+
+# --- hard material -----------------------------------------------------------------------------
+
+
+def bursts(rate: int, seed: int) -> np.ndarray:
+    """Noise bursts clipped hard, between stretches of room tone: the worst there is for an MP3."""
+    random = np.random.default_rng(seed)
+    time = np.arange(3 * rate) / rate
+    noise = np.clip(random.normal(0, 2, len(time)) * (np.sin(3 * np.pi * time) > 0.2), -0.9, 0.9)
+    sound = np.concatenate([np.zeros(rate // 2), noise, np.zeros(rate // 2)])[:, np.newaxis]
+    return sound + room_tone(rate, 4.0, -60)
+
+
+@pytest.mark.parametrize("kbps", [64, 128, 320])
+@pytest.mark.parametrize("rate", [44100, 48000])
+def test_the_ceiling_holds_on_the_hardest(tmp_path: Path, rate: int, kbps: int) -> None:
+    """Where the MP3 overshoots by decibels, the ceiling still holds in it, and the level gives way.
+
+    At 16 times the rate 0.3 dB are allowed: what BS.1770's own interpolator may under-read.
+    """
+    take = write(tmp_path / "take.wav", bursts(rate, kbps), rate)
+    settings = profile(normalise={"target": -9.0}, mp3={"bitrate_kbps": kbps}, sample_rate_hz=rate)
+    done = finished(tmp_path / "s", take, settings)
+    for sound, at, said in both(done):
+        assert loudness_and_peak(sound, at)[1] <= -1.0
+        assert said.true_peak_dbtp <= -1.0
+        assert peak_16_times(sound) <= -1.0 + 0.3
+    note = next(s.did for s in done.receipt.stages if s.stage == "normalise")
+    wav_lufs = loudness_and_peak(*both(done)[0][:2])[0]
+    assert note["short_of_target_db"] == pytest.approx(-9.0 - wav_lufs, abs=0.1)
+
+
+def test_out_of_reach_can_be_refused(tmp_path: Path) -> None:
+    """Where the profile wants no take that misses its level, it gets none."""
+    take = write(tmp_path / "take.wav", bursts(44100, 1), 44100)
+    far = {"target": -8.0, "when_out_of_reach": "quarantine"}
+    with pytest.raises(TargetUnreachable):
+        finished(tmp_path / "s", take, profile(normalise=far))
+
+
+# --- takes that cannot be finished -----------------------------------------------------------
+
+
+def click() -> np.ndarray:
+    sound = room_tone(44100, 2.0)
+    sound[44100:44110] = 0.5
+    return sound
+
+
+def with_value(value: float) -> np.ndarray:
+    sound = voice(44100, 3.0)
+    sound[50_000] = value
+    return sound
+
+
+BAD = {
+    "zeros": (np.zeros((88200, 1)), Silent),
+    "last bit": (np.random.default_rng(0).integers(-1, 2, (88200, 1)) / 2**15, Silent),
+    "room tone": (room_tone(44100, 3.0), NoSpeech),
+    "loud room": (room_tone(44100, 3.0, -30.0), NoSpeech),
+    "one click": (click(), NoSpeech),
+    "0.3 s": (voice(44100, 0.3, head_s=0, tail_s=0), TooShort),
+    "nan": (with_value(np.nan), NotFinite),
+    "inf": (with_value(np.inf), NotFinite),
+    "-inf": (with_value(-np.inf), NotFinite),
+    "1e30": (with_value(1e30), NotFinite),
+}
+
+
+@pytest.mark.parametrize("name", BAD)
+def test_bad_takes(tmp_path: Path, name: str) -> None:
+    """Each has its stable code and leaves nothing that looks finished."""
+    sound, error = BAD[name]
+    take = write(tmp_path / "take.wav", sound, 44100, "DOUBLE")
+    with pytest.raises(FairtakeError) as caught:
+        finished(tmp_path / "s", take)
+    assert type(caught.value) is error, caught.value
+    assert not list((tmp_path / "s").iterdir())
+
+
+def test_not_finite_says_where(tmp_path: Path) -> None:
+    """The place of the first one is told, so that a person can listen there."""
+    take = write(tmp_path / "take.wav", with_value(np.nan), 44100, "FLOAT")
+    with pytest.raises(NotFinite, match=r"0:01\.1"):
+        finished(tmp_path / "s", take)
+
+
+def test_longer_than_the_profile_allows(tmp_path: Path) -> None:
+    """Refused before it is listened to, with both lengths."""
+    with pytest.raises(TooLong, match=r"0:07\.0.*0:05\.0"):
+        finished(tmp_path / "s", BELL, profile(delivery={"longest_s": 5}))
+
+
+@pytest.mark.parametrize("cover", ["gone.png", "text.png", "broken.png"])
+def test_a_bad_cover_is_the_titles_fault(tmp_path: Path, cover: str) -> None:
+    """A cover that is missing, no picture, or broken is named; the encoder is not blamed for it."""
+    (tmp_path / "text.png").write_text("no picture")
+    run_encoder("-f", "lavfi", "-i", "testsrc", "-frames:v", "1", str(tmp_path / "whole.png"))
+    (tmp_path / "broken.png").write_bytes((tmp_path / "whole.png").read_bytes()[:60])
+    with pytest.raises(TitleInvalid, match=cover):
+        finished(tmp_path / "s", BELL, cover=tmp_path / cover)
+
+
+def test_progress_names_every_verb(tmp_path: Path) -> None:
+    """Whoever watches sees each verb, and shares between 0 and 1."""
+    seen: list[tuple[str, float]] = []
+    (tmp_path / "s").mkdir()
+    finish(Job(BELL, BELL.name, "out", "test", Profile()), tmp_path / "s",
+           lambda verb, share: seen.append((verb, share)))  # fmt: skip
+    assert list(dict.fromkeys(verb for verb, _ in seen)) == [
+        "listen", "plan", "render", "encode", "prove",
+    ]  # fmt: skip
+    assert all(0 <= share <= 1 for _, share in seen)
