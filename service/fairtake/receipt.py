@@ -95,6 +95,8 @@ class Output(Document):
     channels: int
     duration_s: Figure
     bitrate_kbps: int | None = None
+    tags: dict[str, str] | None = None
+    cover_sha256: str | None = None
 
 
 class After(Document):

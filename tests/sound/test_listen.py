@@ -21,16 +21,16 @@ def test_power_of_a_sine():
 def test_energy_is_kept(rate):
     """The rows' energies add up to the take's, at rates whose rows are not alike. By algebra."""
     x = noise(2.345, -20.0, rate=rate)
-    assert heard(x, rate).levels.energy.sum(dtype=float) == pytest.approx(np.sum(x**2), rel=1e-5)
+    assert heard(x, rate).levels.heard_energy.sum(dtype=float) == pytest.approx(np.sum(x**2), rel=1e-5)
 
 
 def test_channels_sum_for_loudness_and_average_for_level():
     """K-weighted power is summed over channels (ITU-R BS.1770-5), plain power averaged."""
     x = noise(1, -20.0)
     mono, both = heard(x).levels, heard(stereo(x)).levels
-    np.testing.assert_allclose(both.k_energy, 2 * mono.k_energy, rtol=1e-5)
-    np.testing.assert_allclose(both.energy, mono.energy, rtol=1e-5)
-    np.testing.assert_allclose(both.low, mono.low, atol=1e-7)
+    np.testing.assert_allclose(both.heard_k_energy, 2 * mono.heard_k_energy, rtol=1e-5)
+    np.testing.assert_allclose(both.heard_energy, mono.heard_energy, rtol=1e-5)
+    np.testing.assert_allclose(both.heard_low, mono.heard_low, atol=1e-7)
 
 
 def test_dc():
@@ -41,15 +41,15 @@ def test_dc():
 
 def test_low_is_the_average():
     """`low` follows what is slow: a constant comes through as it is."""
-    assert heard(np.full(4800, 0.25)).levels.low == pytest.approx(0.25)
+    assert heard(np.full(4800, 0.25)).levels.heard_low == pytest.approx(0.25)
 
 
 def test_blocks_leave_no_seam():
     """K-weighting and differences run on from one block to the next: a long tone is even."""
     levels = heard(tone(7, -20.0)).levels
     steady = slice(1000, None)
-    assert np.ptp(levels.k_energy[steady]) < 1e-4 * levels.k_energy[steady].mean()
-    assert np.ptp(levels.high_energy[steady]) < 1e-4 * levels.high_energy[steady].mean()
+    assert np.ptp(levels.heard_k_energy[steady]) < 1e-4 * levels.heard_k_energy[steady].mean()
+    assert np.ptp(levels.heard_high_energy[steady]) < 1e-4 * levels.heard_high_energy[steady].mean()
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
