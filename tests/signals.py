@@ -161,9 +161,7 @@ def ebu_true_peak(case: int, seconds: float = 1.0, rate: int = RATE_HZ) -> tuple
         return _ebu_inserted_cycle(case - 20, seconds, rate), 0.0
     divisor, amplitude, degrees, dbtp = EBU_TRUE_PEAK[case]
     n = np.arange(round(seconds * rate))
-    return faded(
-        amplitude * np.sin(2 * np.pi * n / divisor + np.radians(degrees)), rate
-    ), dbtp
+    return faded(amplitude * np.sin(2 * np.pi * n / divisor + np.radians(degrees)), rate), dbtp
 
 
 def _ebu_inserted_cycle(offset: int, seconds: float, rate: int) -> np.ndarray:
@@ -255,7 +253,9 @@ def _syllable(rng: np.random.Generator, rate: int) -> np.ndarray:
     hiss = signal.sosfilt(band, rng.standard_normal(length + 200))[200:]
     hiss *= 0.25 / np.sqrt(np.mean(hiss**2)) * np.hanning(length + 2)[1:-1] ** 0.5
     closure = np.zeros(round(rng.uniform(0.04, 0.07) * rate) if kind == "stop" else 0)
-    return np.concatenate([hiss, vowel]) if kind == "hiss" else np.concatenate([vowel, closure, hiss])
+    return (
+        np.concatenate([hiss, vowel]) if kind == "hiss" else np.concatenate([vowel, closure, hiss])
+    )
 
 
 def _vowel(rng: np.random.Generator, rate: int) -> np.ndarray:

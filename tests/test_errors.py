@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 
 import pytest
+
 from fairtake.errors import (
     FairtakeError,
     SettingsFault,
@@ -54,6 +55,9 @@ def test_the_codes_that_others_rely_on() -> None:
 
 def test_message() -> None:
     """The class's sentence, then the detail of the case; no detail leaves no gap."""
-    assert TooLong("It lasts 3:00.").message == "The take is longer than its profile allows. It lasts 3:00."
+    assert (
+        TooLong("It lasts 3:00.").message
+        == "The take is longer than its profile allows. It lasts 3:00."
+    )
     assert str(TooLong()) == "The take is longer than its profile allows."
     assert TooLong("x").detail == "x"

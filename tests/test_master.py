@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import json
-import sys
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +14,10 @@ import numpy as np
 import pyebur128
 import pytest
 import soundfile
+from files.making import decode, encode, room_tone, run_encoder, voice, write
+from mutagen.id3 import ID3
+from scipy.signal import resample_poly
+
 from fairtake.errors import (
     FairtakeError,
     NoSpeech,
@@ -28,11 +34,6 @@ from fairtake.profile import Profile
 from fairtake.receipt import Receipt
 from fairtake.title import Tags, Title
 from fairtake.typed_file import typed
-from mutagen.id3 import ID3
-from scipy.signal import resample_poly
-
-sys.path.insert(0, str(Path(__file__).parent / "files"))
-from making import decode, encode, room_tone, run_encoder, voice, write
 
 SAMPLES = Path(__file__).parent.parent / "samples" / "Nine Lamps at Orrowmere"
 BELL, SALT, LAMP = (
@@ -45,10 +46,14 @@ def profile(**tables: Any) -> Profile:
     return typed(tables, Profile, ProfileInvalid, "profile")
 
 
-def finished(folder: Path, take: Path, settings: Profile | None = None, **more: Any) -> Finished:
-    folder.mkdir(exist_ok=True)
-    job = Job(take, take.name, "out", "test", settings or Profile(), **more)
-    return finish(job, folder)
+def finished(scratch: Path, take: Path, settings: Profile | None = None, **more: Any) -> Finished:
+    scratch.mkdir(exist_ok=True)
+    return finish(Job(take, take.name, "out", "test", settings or Profile(), **more), scratch)
+
+
+def did(done: Finished, stage: str) -> dict[str, Any]:
+    """What the receipt says a stage did."""
+    return next(note.did for note in done.receipt.stages if note.stage == stage)
 
 
 # --- other witnesses ---------------------------------------------------------------------------
@@ -98,14 +103,19 @@ def test_level_ceiling_and_receipt(tmp_path: Path, take: Path, name: str) -> Non
     """Level within 0.1 dB of the target and true peak under the ceiling, in WAV and decoded MP3.
 
     Measured by libebur128 (BS.1770) or numpy (RMS); true peak also at 16 times the rate. The
-    receipt says what those say: loudness within 0.05 LU, true peak within 0.1 dB.
+    receipt says what those say: loudness within 0.05 LU, true peak within 0.1 dB. A level may only
+    stay short where the limiter does all it may, and then the receipt says by how much.
     """
     settings = profile(**PROFILES[name])
     done = finished(tmp_path / "s", take, settings)
+    short_db = did(done, "normalise")["short_of_target_db"]
+    assert (
+        short_db == 0 or did(done, "limit")["greatest_db"] > settings.limit.most_reduction_db - 0.1
+    )
     for sound, rate, said in both(done):
         lufs, dbtp = loudness_and_peak(sound, rate)
         level = rms_db(sound) if settings.normalise.by == "rms" else lufs
-        assert abs(level - settings.normalise.target_for(sound.shape[1])) < 0.1
+        assert abs(level + short_db - settings.normalise.target_for(sound.shape[1])) < 0.1
         assert dbtp <= settings.limit.ceiling_dbtp
         assert peak_16_times(sound) <= settings.limit.ceiling_dbtp
         assert abs(said.loudness_lufs - lufs) < 0.05
@@ -128,7 +138,10 @@ def test_wav_and_mp3_are_equally_long(tmp_path: Path) -> None:
 def test_the_same_twice(tmp_path: Path, how: str) -> None:
     """The same take and settings give the same bytes, whatever the take is called. Design, section 3."""
     sound = voice(44100, 4.0)
-    make = {"m4a": ("-c:a", "aac", "-f", "ipod"), "mp3 not counted": ("-write_xing", "0", "-f", "mp3")}
+    make = {
+        "m4a": ("-c:a", "aac", "-f", "ipod"),
+        "mp3 not counted": ("-write_xing", "0", "-f", "mp3"),
+    }
     take = tmp_path / "take"
     if how in make:
         encode(take, sound, 44100, *make[how])
@@ -158,7 +171,7 @@ def test_the_receipt_proves_itself(tmp_path: Path) -> None:
     done = finished(tmp_path / "s", LAMP, folder="Nine Lamps")
     text = done.receipt.to_json()
     found = json.loads(text, parse_constant=lambda word: pytest.fail(word))
-    assert Receipt.model_validate(found) == done.receipt
+    assert Receipt.model_validate(found).to_json() == text
     assert found["take"]["sha256"] == hashlib.sha256(LAMP.read_bytes()).hexdigest()
     assert (found["take"]["name"], found["take"]["title"]) == (LAMP.name, "Nine Lamps")
     for kind, path in (("wav", done.wav), ("mp3", done.mp3)):
@@ -252,9 +265,8 @@ def test_the_ceiling_holds_on_the_hardest(tmp_path: Path, rate: int, kbps: int) 
         assert loudness_and_peak(sound, at)[1] <= -1.0
         assert said.true_peak_dbtp <= -1.0
         assert peak_16_times(sound) <= -1.0 + 0.3
-    note = next(s.did for s in done.receipt.stages if s.stage == "normalise")
     wav_lufs = loudness_and_peak(*both(done)[0][:2])[0]
-    assert note["short_of_target_db"] == pytest.approx(-9.0 - wav_lufs, abs=0.1)
+    assert did(done, "normalise")["short_of_target_db"] == pytest.approx(-9.0 - wav_lufs, abs=0.1)
 
 
 def test_out_of_reach_can_be_refused(tmp_path: Path) -> None:
@@ -284,7 +296,6 @@ BAD = {
     "zeros": (np.zeros((88200, 1)), Silent),
     "last bit": (np.random.default_rng(0).integers(-1, 2, (88200, 1)) / 2**15, Silent),
     "room tone": (room_tone(44100, 3.0), NoSpeech),
-    "loud room": (room_tone(44100, 3.0, -30.0), NoSpeech),
     "one click": (click(), NoSpeech),
     "0.3 s": (voice(44100, 0.3, head_s=0, tail_s=0), TooShort),
     "nan": (with_value(np.nan), NotFinite),
@@ -318,8 +329,19 @@ def test_longer_than_the_profile_allows(tmp_path: Path) -> None:
         finished(tmp_path / "s", BELL, profile(delivery={"longest_s": 5}))
 
 
+@pytest.fixture
+def after_pydub_failed() -> Iterator[None]:
+    """Collects the temporary file that pydub leaves open when it fails, without the warning."""
+    yield
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
+
+
 @pytest.mark.parametrize("cover", ["gone.png", "text.png", "broken.png"])
-def test_a_bad_cover_is_the_titles_fault(tmp_path: Path, cover: str) -> None:
+def test_a_bad_cover_is_the_titles_fault(
+    tmp_path: Path, cover: str, after_pydub_failed: None
+) -> None:
     """A cover that is missing, no picture, or broken is named; the encoder is not blamed for it."""
     (tmp_path / "text.png").write_text("no picture")
     run_encoder("-f", "lavfi", "-i", "testsrc", "-frames:v", "1", str(tmp_path / "whole.png"))
@@ -329,7 +351,10 @@ def test_a_bad_cover_is_the_titles_fault(tmp_path: Path, cover: str) -> None:
 
 
 def test_progress_names_every_verb(tmp_path: Path) -> None:
-    """Whoever watches sees each verb, and shares between 0 and 1."""
+    """Whoever watches sees each verb, and shares between 0 and 1.
+
+    Plain speech needs one round only: the encoder's loss of level is allowed for from the start.
+    """
     seen: list[tuple[str, float]] = []
     (tmp_path / "s").mkdir()
     finish(Job(BELL, BELL.name, "out", "test", Profile()), tmp_path / "s",
@@ -338,3 +363,4 @@ def test_progress_names_every_verb(tmp_path: Path) -> None:
         "listen", "plan", "render", "encode", "prove",
     ]  # fmt: skip
     assert all(0 <= share <= 1 for _, share in seen)
+    assert [verb for verb, _ in seen].count("encode") == 1

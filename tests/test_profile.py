@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+
 from fairtake.errors import ProfileInvalid, TitleInvalid
 from fairtake.profile import DeliverySettings, Profile
 from fairtake.typed_file import parse_settings, settings_text, typed

@@ -7,6 +7,8 @@ import os
 from typing import Any
 
 import pytest
+from pydantic import ValidationError
+
 from fairtake.errors import CutShort
 from fairtake.receipt import (
     After,
@@ -21,12 +23,13 @@ from fairtake.receipt import (
     TakeFacts,
     Took,
 )
-from pydantic import ValidationError
 
 
 def receipt(**changed: Any) -> Receipt:
     """A receipt with everything in it."""
-    out = Output(file="a.wav", sha256="0" * 64, bytes=1, sample_rate_hz=44100, channels=1, duration_s=1)
+    out = Output(
+        file="a.wav", sha256="0" * 64, bytes=1, sample_rate_hz=44100, channels=1, duration_s=1
+    )
     return Receipt(
         **{
             "take": TakeFacts(name="a.wav", sha256="0" * 64, bytes=1),
@@ -100,6 +103,15 @@ def test_reason() -> None:
     reason = Reason(take=TakeFacts(name="a"), code=error.code, message=error.message,
                     advice=error.advice, made_by={})  # fmt: skip
     found = json.loads(reason.to_json())
-    assert list(found) == ["schema", "take", "code", "message", "advice", "stage", "attempts", "made_by"]
+    assert list(found) == [
+        "schema",
+        "take",
+        "code",
+        "message",
+        "advice",
+        "stage",
+        "attempts",
+        "made_by",
+    ]
     assert found["schema"] == "fairtake.reason/1"
     assert found["attempts"] == 1

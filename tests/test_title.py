@@ -5,11 +5,12 @@ from __future__ import annotations
 import unicodedata
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
 from fairtake.errors import TitleInvalid
 from fairtake.title import LONGEST_TAG, Tags, Title, chapter_of, clean_text, mp3_tags
 from fairtake.typed_file import parse_settings
-from hypothesis import given
-from hypothesis import strategies as st
 
 
 def title(text: str) -> Title:

@@ -6,11 +6,12 @@ import tomllib
 from pathlib import Path
 
 import pytest
+from pydantic import Field
+
 from fairtake.errors import ProfileInvalid, SettingsFault, SettingsInvalid
 from fairtake.profile import Profile
 from fairtake.title import Title
 from fairtake.typed_file import Settings, parse_settings, read_settings, settings_text
-from pydantic import Field
 
 
 class Inner(Settings):

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from fairtake.errors import ProfileInvalid
 from fairtake.files.take import open_take
-from fairtake.folders import move_new, names
+from fairtake.folders import fitting, move_new, names
 from fairtake.master import Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Measures, Receipt
@@ -81,7 +81,7 @@ def _title_beside(take: Path) -> Title:
 
 
 def _free_stem(out: Path, stem: str) -> str:
-    for candidate in names(f"{stem}.wav"):
+    for candidate in names(fitting(f"{stem}.wav")):
         free = candidate.removesuffix(".wav")
         if not any((out / (free + suffix)).exists() for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)):
             return free

@@ -33,6 +33,7 @@ import contextlib
 import ctypes
 import errno
 import functools
+import hashlib
 import json
 import os
 import secrets
@@ -101,7 +102,10 @@ def sync(path: Path) -> None:
     """Bring a file or a folder to the disk."""
     if path.is_dir() and os.name == "nt":
         return  # Windows cannot and need not sync folders
-    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        descriptor = os.open(path, os.O_RDONLY)
+    except PermissionError:
+        return  # a take that may not be read: nothing in it was written by us
     try:
         os.fsync(descriptor)
     finally:
@@ -131,7 +135,9 @@ def move_new(source: Path, target: Path) -> None:
     except OSError as e:
         if e.errno != errno.EXDEV:
             raise
-        fresh = target.with_name(f".{secrets.token_hex(8)}.part")
+        # Named after its source: when this is broken off, doing it again leaves nothing behind.
+        token = hashlib.sha256(os.fsencode(source)).hexdigest()[:16]
+        fresh = target.with_name(f".{token}.part")
         try:
             shutil.copyfile(source, fresh)
             sync(fresh)
@@ -142,6 +148,20 @@ def move_new(source: Path, target: Path) -> None:
         source.unlink()
     sync(target.parent)
     sync(source.parent)
+
+
+def move_to_free(source: Path, folder: Path, path: str) -> str:
+    """Move *source* to *path* below *folder*, or to the next name that is free; the path it got."""
+    for candidate in names(path):
+        target = folder / candidate
+        try:
+            move_new(source, target)
+        except FileExistsError:
+            if not _same(source, target):
+                continue
+            source.unlink()  # the same bytes: a move that was broken off before its last step
+        return candidate
+    raise AssertionError("unreachable")
 
 
 def _rename_new(source: Path, target: Path) -> None:
@@ -229,22 +249,34 @@ def claims(root: Root) -> list[Claim]:
     found = []
     for folder in sorted(root.claims.iterdir()) if root.claims.is_dir() else []:
         with contextlib.suppress(FileNotFoundError, NotADirectoryError, ValueError, TypeError):
-            known = json.loads((folder / "claim.json").read_text("utf-8"))
-            found.append(Claim(folder, **known))
+            found.append(_read_claim(folder))
     return found
+
+
+def _read_claim(folder: Path) -> Claim:
+    return Claim(folder, **json.loads((folder / "claim.json").read_text("utf-8")))
+
+
+def refresh(claimed: Claim) -> None:
+    """Take in what a worker wrote into the claim meanwhile: what it planned holds."""
+    vars(claimed).update(vars(_read_claim(claimed.folder)))
 
 
 def claim(root: Root, path: str) -> Claim | None:
     """Take *path* out of the inbox; None when it is no longer there."""
     job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
     claimed = Claim(root.claims / job, path, free_stem(root, path))
-    claimed.folder.mkdir(parents=True)
-    claimed.save()
     try:
+        claimed.folder.mkdir(parents=True)
+        claimed.save()
         os.rename(root.inbox / path, claimed.take)
-    except FileNotFoundError:
-        _forget(root, claimed)
-        return None
+    except OSError as e:
+        # A share may rename and report an error all the same: what is there counts.
+        if not claimed.take.exists():
+            _forget(root, claimed)
+            if isinstance(e, FileNotFoundError):
+                return None
+            raise
     sync(claimed.folder)
     sync((root.inbox / path).parent)
     return claimed
@@ -252,24 +284,21 @@ def claim(root: Root, path: str) -> Claim | None:
 
 def begin(claimed: Claim) -> None:
     """Count an attempt, on disk, before the work."""
+    refresh(claimed)
     claimed.attempts += 1
     claimed.save()
 
 
 def give_back_attempt(claimed: Claim) -> None:
     """The work failed through no fault of the take."""
+    refresh(claimed)
     claimed.attempts = max(claimed.attempts - 1, 0)
     claimed.save()
 
 
 def unclaim(root: Root, claimed: Claim) -> None:
     """Put the take back into the inbox, under its own name or the next free one."""
-    for path in names(claimed.path):
-        try:
-            move_new(claimed.take, root.inbox / path)
-            break
-        except FileExistsError:
-            continue
+    move_to_free(claimed.take, root.inbox, claimed.path)
     _forget(root, claimed)
 
 
@@ -294,10 +323,8 @@ def recover(root: Root) -> list[Claim]:
     """
     waiting = []
     for claimed in claims(root):
-        if claimed.publish is not None:
-            _roll_forward(root, claimed)
-        if claimed.quarantine is not None:
-            _finish_quarantine(root, claimed)
+        if resume(root, claimed):
+            continue
         if claimed.take.exists():
             waiting.append(claimed)
         else:
@@ -309,13 +336,44 @@ def recover(root: Root) -> list[Claim]:
     return waiting
 
 
+def resume(root: Root, claimed: Claim) -> bool:
+    """Bring a publishing or quarantining that had begun to its end; False when none had, or when
+    the work has to be done again."""
+    if claimed.publish is not None and _roll_forward(root, claimed):
+        return True
+    if claimed.quarantine is None:
+        return False
+    _finish_quarantine(root, claimed)
+    return True
+
+
 # --- names -----------------------------------------------------------------------------------
+
+#: So many bytes of a name leave room for ~2 and for the suffixes of receipts and reasons in 255.
+_MOST_NAME_BYTES, _MOST_SUFFIX_BYTES = 230, 30
+
+
+def fitting(path: str) -> str:
+    """*path*, its name cut between two letters where it has no room for what is added to it."""
+    pure = PurePosixPath(path)
+    if len(os.fsencode(pure.name)) <= _MOST_NAME_BYTES:
+        return path
+    suffix = _cut(pure.suffix, _MOST_SUFFIX_BYTES)
+    return str(
+        pure.with_name(_cut(pure.stem, _MOST_NAME_BYTES - len(os.fsencode(suffix))) + suffix)
+    )
+
+
+def _cut(text: str, most_bytes: int) -> str:
+    while len(os.fsencode(text)) > most_bytes:
+        text = text[:-1]
+    return text
 
 
 def names(path: str) -> Iterator[str]:
     """*path*, then with ``~2``, ``~3``, … before its suffix."""
-    pure = PurePosixPath(path)
     yield path
+    pure = PurePosixPath(fitting(path))
     number = 2
     while True:
         yield str(pure.with_name(f"{pure.stem}~{number}{pure.suffix}"))
@@ -326,7 +384,7 @@ def free_stem(root: Root, path: str) -> str:
     """The stem for the outputs of the take at *path* that neither a file nor a claim has."""
     promised = {(c.title, c.stem) for c in claims(root)}
     title = str(PurePosixPath(path).parent).removeprefix(".")
-    for candidate in names(path):
+    for candidate in names(fitting(path)):
         stem = PurePosixPath(candidate).stem
         if (title, stem) not in promised and not any(p.exists() for p in _targets(root, candidate)):
             return stem
@@ -363,7 +421,7 @@ def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) 
                 for p, s in files
             ],
             "original": str(
-                PurePosixPath(claimed.title) / (stem + PurePosixPath(claimed.name).suffix)
+                PurePosixPath(claimed.title) / (stem + PurePosixPath(fitting(claimed.name)).suffix)
             ),
             "sha256": receipt.take.sha256,
         }
@@ -380,12 +438,12 @@ def _roll_forward(root: Root, claimed: Claim) -> bool:
     plan = claimed.publish or {}
     scratch = root.scratch / claimed.job
     original = root.originals / plan["original"]
-    placed: list[Path] = []
+    placed: list[tuple[Path, Path]] = []
     *sound, receipt = plan["files"]
     try:
         for name, path, sha256 in sound:
             _place(scratch / name, root.outbox / path, sha256)
-            placed.append(root.outbox / path)
+            placed.append((root.outbox / path, scratch / name))
         _place(claimed.take, original, plan["sha256"])
         _place(scratch / receipt[0], root.outbox / receipt[1], receipt[2])
     except (FileExistsError, FileNotFoundError) as e:
@@ -393,8 +451,8 @@ def _roll_forward(root: Root, claimed: Claim) -> bool:
         # work is only done again; under another name it would be nobody's.
         if not claimed.take.exists() and _holds(original, plan["sha256"]):
             move_new(original, claimed.take)
-        for path in placed if isinstance(e, FileExistsError) else ():
-            path.unlink()
+        for path, before in placed if isinstance(e, FileExistsError) else ():
+            move_new(path, before)
         claimed.publish = None
         claimed.save()
         return False
@@ -416,9 +474,13 @@ def _holds(path: Path, sha256: str) -> bool:
     return path.is_file() and hash_of(path) == sha256
 
 
+def _same(a: Path, b: Path) -> bool:
+    return a.stat().st_size == b.stat().st_size and hash_of(a) == hash_of(b)
+
+
 def already_finished(root: Root, claimed: Claim, sha256: str, profile_sha256: str) -> str | None:
     """The stem under which the same bytes were finished with the same settings, if they were."""
-    for path in names(claimed.path):
+    for path in names(fitting(claimed.path)):
         pure = PurePosixPath(path)
         receipt = root.outbox / pure.with_name(pure.stem + RECEIPT_SUFFIX)
         if not receipt.is_file():
@@ -453,24 +515,32 @@ def drop_duplicate(root: Root, claimed: Claim) -> None:
 
 def quarantine(root: Root, claimed: Claim, reason: Reason) -> str:
     """Place the reason, then the take; the path below quarantine they got."""
-    for path in names(claimed.path):
-        target = root.quarantine / path
-        if not target.exists() and not _reason_of(target).exists():
-            break
-    claimed.quarantine = {"path": path, "reason": reason.to_json()}
+    claimed.quarantine = {"path": fitting(claimed.path), "reason": reason.to_json()}
     claimed.save()
-    _finish_quarantine(root, claimed)
-    return path
+    return _finish_quarantine(root, claimed)
 
 
-def _finish_quarantine(root: Root, claimed: Claim) -> None:
+def _finish_quarantine(root: Root, claimed: Claim) -> str:
     plan = claimed.quarantine or {}
-    target = root.quarantine / plan["path"]
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if claimed.take.exists():
-        write_durably(_reason_of(target), plan["reason"])
-        move_new(claimed.take, target)
+    note, text = claimed.folder / "reason.json", plan["reason"]
+    sha256 = hashlib.sha256(text.encode()).hexdigest()
+    for path in names(plan["path"]) if claimed.take.exists() else ():
+        target = root.quarantine / path
+        plan["path"] = path
+        if target.exists():
+            if not _holds(_reason_of(target), sha256) or not _same(claimed.take, target):
+                continue
+            claimed.take.unlink()  # the move was broken off before its last step
+            break
+        try:
+            write_durably(note, text)
+            _place(note, _reason_of(target), sha256)
+            move_new(claimed.take, target)
+            break
+        except FileExistsError:
+            continue  # another take's reason, or another take that came just now
     _forget(root, claimed)
+    return str(plan["path"])
 
 
 def _reason_of(take: Path) -> Path:
@@ -498,11 +568,6 @@ def requeue(root: Root, path: str) -> str:
     inside = take.resolve().is_relative_to(root.quarantine.resolve())
     if not inside or not take.is_file():
         raise FileNotFoundError(errno.ENOENT, "not in quarantine", path)
-    for place in names(path):
-        try:
-            move_new(take, root.inbox / place)
-            break
-        except FileExistsError:
-            continue
+    place = move_to_free(take, root.inbox, path)
     _reason_of(take).unlink(missing_ok=True)
     return place

@@ -115,12 +115,12 @@ def settings_text(settings: BaseModel, heading: str = "") -> str:
 
 def _table_lines(settings: BaseModel, where: tuple[str, ...]) -> list[str]:
     fields = type(settings).model_fields
-    plain = {k: v for k in fields if not isinstance(v := getattr(settings, k), BaseModel)}
+    plain = [k for k in fields if not isinstance(getattr(settings, k), BaseModel)]
     tables = {k: v for k in fields if isinstance(v := getattr(settings, k), BaseModel)}
     lines: list[str] = []
     if where:
         lines += ["", f"[{'.'.join(where)}]"]
-    for key, value in plain.items():
+    for key in plain:
         lines += [f"# {fields[key].description}"] if fields[key].description else []
         dumped = settings.model_dump(mode="json", include={key}, exclude_none=True)
         lines.append(tomli_w.dumps(dumped).strip() if dumped else f"# {key} =")

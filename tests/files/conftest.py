@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 from fairtake.files.take import Take, open_take
 
 

@@ -84,10 +84,14 @@ def encode(path: Path, sound: np.ndarray, rate: int, *how: str) -> Path:
 
 def decode(path: Path) -> np.ndarray:
     """The samples of *path* by the encoder binary, the second witness beside libsndfile."""
-    with_channels = run_encoder("-i", str(path), "-map", "0:a:0", "-f", "w64", "-c:a", "pcm_f64le", "-")
+    with_channels = run_encoder(
+        "-i", str(path), "-map", "0:a:0", "-f", "w64", "-c:a", "pcm_f64le", "-"
+    )
     at = with_channels.index(b"data\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a") + 24
     channels = int.from_bytes(with_channels[with_channels.index(b"fmt ") + 26 :][:2], "little")
-    return np.frombuffer(with_channels[at:], "<f8")[: (len(with_channels) - at) // 8].reshape(-1, channels)
+    return np.frombuffer(with_channels[at:], "<f8")[: (len(with_channels) - at) // 8].reshape(
+        -1, channels
+    )
 
 
 def run_encoder(*arguments: str, data: bytes = b"") -> bytes:

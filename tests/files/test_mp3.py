@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import gc
 import tempfile
+import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
-from fairtake.errors import EncoderFailed
-from fairtake.files.mp3 import encode_mp3, level_loss_db, picture_suffix
-from making import chord, decode, run_encoder
+from files.making import chord, decode, run_encoder
 from mutagen.id3 import ID3
 from mutagen.mp3 import MP3, BitrateMode
+
+from fairtake.errors import EncoderFailed
+from fairtake.files.mp3 import encode_mp3, level_loss_db, picture_suffix
 
 TAGS = {"title": "The Ferry = \"ß\" <b>; 'x' \\ 第", "album": "Nine Lamps", "artist": "Ysbet Tarrowick",
         "album_artist": "Ysbet Tarrowick", "composer": "Oswin Pellacote", "genre": "Audiobook",
@@ -41,7 +44,10 @@ def cover(tmp_path: Path) -> Path:
 def test_tags(tmp_path: Path, cover: Path) -> None:
     """Each tag stands in its ID3 frame, letter by letter, and the cover is a picture. id3.org, 2.4."""
     found = ID3(mp3_of(tmp_path / "a", chord(44100), tags=TAGS, cover=cover))
-    text = {key: str(found[key]) for key in ("TIT2", "TALB", "TPE1", "TPE2", "TCOM", "TCON", "TDRC", "TRCK")}
+    text = {
+        key: str(found[key])
+        for key in ("TIT2", "TALB", "TPE1", "TPE2", "TCOM", "TCON", "TDRC", "TRCK")
+    }
     assert text == {
         "TIT2": TAGS["title"], "TALB": TAGS["album"], "TPE1": TAGS["artist"],
         "TPE2": TAGS["album_artist"], "TCOM": TAGS["composer"], "TCON": TAGS["genre"],
@@ -62,7 +68,11 @@ def test_no_tags_no_frames(tmp_path: Path) -> None:
 def frames(data: bytes) -> list[tuple[int, int, bytes]]:
     """(kb/s, Hz, bytes) of each frame, walked by the header's own arithmetic. ISO 11172-3."""
     table = (0, 32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320)
-    at = 10 + sum((data[6 + k] & 0x7F) << (7 * (3 - k)) for k in range(4)) if data[:3] == b"ID3" else 0
+    at = (
+        10 + sum((data[6 + k] & 0x7F) << (7 * (3 - k)) for k in range(4))
+        if data[:3] == b"ID3"
+        else 0
+    )
     found = []
     while at + 4 <= len(data) and data[at : at + 3] != b"TAG":
         assert data[at] == 0xFF and data[at + 1] & 0xFE == 0xFA, "MPEG-1 layer III throughout"
@@ -136,15 +146,21 @@ def test_temporary_files_stay_in_scratch(tmp_path: Path, cover: Path) -> None:
     assert tempfile.tempdir == before
 
 
-@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
-@pytest.mark.filterwarnings("ignore::ResourceWarning")
-def test_a_broken_cover_fails_with_a_code(tmp_path: Path) -> None:
+@pytest.fixture
+def after_pydub_failed() -> Iterator[None]:
+    """Collects the temporary file that pydub leaves open when it fails, without the warning."""
+    yield
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ResourceWarning)
+        gc.collect()
+
+
+def test_a_broken_cover_fails_with_a_code(tmp_path: Path, after_pydub_failed: None) -> None:
     """What only begins like a picture makes the encoder fail, and that has a code of its own."""
     broken = tmp_path / "cover.png"
     broken.write_bytes(b"\x89PNG\r\n\x1a\n" + bytes(50))
     with pytest.raises(EncoderFailed) as caught:
         mp3_of(tmp_path / "a", chord(44100), cover=broken)
-    gc.collect()  # pydub leaves its file open then
     assert caught.value.detail
     assert len(str(caught.value)) < 400
 

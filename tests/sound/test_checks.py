@@ -17,7 +17,9 @@ GOOD = {
 
 def held(kind: str = "wav", profile: Profile = PROFILE, **changed) -> dict[str, Check]:
     facts = {"sample_rate_hz": 44_100, "channels": 1, "duration_s": 60.0, "bitrate_kbps": 192}
-    output = Output(file="a", sha256="0", bytes=1, **facts | {k: changed.pop(k) for k in facts if k in changed})
+    output = Output(
+        file="a", sha256="0", bytes=1, **facts | {k: changed.pop(k) for k in facts if k in changed}
+    )
     return {c.check: c for c in checks(profile, kind, Measures(**GOOD | changed), output)}
 
 

@@ -103,6 +103,13 @@ def test_sections_come_nearer():
     assert gain_db[9000] == pytest.approx(-6, abs=0.03)
 
 
+def test_acts_where_the_level_is():
+    """The 10 ms level is centred: a step is met where it happens, neither early nor late."""
+    levels = table(np.repeat([-60.0, -10.0], 2000))
+    gain_db = compress(levels, CompressSettings(knee_db=0, attack_ms=1)).gain_db
+    assert np.argmax(gain_db < -0.05) == pytest.approx(1999, abs=1)
+
+
 @pytest.mark.parametrize("settings", [CompressSettings(reduction_db=0), CompressSettings(ratio=1)])
 def test_nothing_asked_nothing_done(settings):
     """No reduction, or a ratio of 1, leaves every row as it is."""

@@ -21,7 +21,9 @@ def test_power_of_a_sine():
 def test_energy_is_kept(rate):
     """The rows' energies add up to the take's, at rates whose rows are not alike. By algebra."""
     x = noise(2.345, -20.0, rate=rate)
-    assert heard(x, rate).levels.heard_energy.sum(dtype=float) == pytest.approx(np.sum(x**2), rel=1e-5)
+    assert heard(x, rate).levels.heard_energy.sum(dtype=float) == pytest.approx(
+        np.sum(x**2), rel=1e-5
+    )
 
 
 def test_channels_sum_for_loudness_and_average_for_level():

@@ -52,6 +52,13 @@ def test_noise_floor_ignores_zeros():
     assert measures(heard(padded)).noise_floor_dbfs == pytest.approx(-58.0, abs=1.0)
 
 
+def test_noise_floor_is_the_quieter_room():
+    """Where the room is louder behind the speech, its quieter part counts as the floor."""
+    take = speech_like(2, -65.0, head_s=3.0, tail_s=3.0).samples
+    take[-round(2.5 * 48_000) :] += room_tone(2.5, -56.0, 2)
+    assert measures(heard(take)).noise_floor_dbfs == pytest.approx(-65.0, abs=1.0)
+
+
 def test_dc():
     """DC is told in dBFS of its size: 0.01 is -40 dBFS. By algebra."""
     found = measures(heard(room_tone(3, -60.0) + 0.01))

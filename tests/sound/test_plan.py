@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -71,9 +73,7 @@ def test_target_met_from_any_level(level_dbfs, floor_db, target, seed):
 def test_rms_target():
     """By rms it is the plain RMS of the whole finished take that meets the target."""
     take = speech_like(3, -62.0, -30.0)
-    profile = Profile(
-        normalise={"by": "rms", "target": -20.0}, limit={"ceiling_dbtp": -3.0}
-    )
+    profile = Profile(normalise={"by": "rms", "target": -20.0}, limit={"ceiling_dbtp": -3.0})
     plan = make_plan(take.levels, profile)
     assert rms_dbfs(rendered(take.source, plan)) == pytest.approx(-20.0, abs=0.05)
 
@@ -89,9 +89,7 @@ def peaky(peak_dbfs: float) -> np.ndarray:
 @pytest.mark.parametrize("most_db", [0.0, 3.0, 9.0])
 def test_most_reduction_is_respected(peak_dbfs, most_db):
     """Peaks are never lowered by more than allowed, not even those of a take far too hot."""
-    profile = Profile(
-        chain=BARE, limit={"most_reduction_db": most_db}, normalise={"target": -8.0}
-    )
+    profile = Profile(chain=BARE, limit={"most_reduction_db": most_db}, normalise={"target": -8.0})
     plan = make_plan(table(peaky(peak_dbfs)), profile)
     assert plan.notes["limit"]["greatest_db"] == pytest.approx(most_db, abs=0.011)
     assert peak_dbfs + plan.makeup_db - most_db == pytest.approx(aim_dbtp(profile.limit), abs=0.01)
@@ -168,7 +166,7 @@ def test_silence_is_planned():
 def test_one_shape(name):
     """One word names file, function, settings and table, and the file says what it follows."""
     stage = STAGES[name]
-    module = __import__(stage.__module__, fromlist=[name])
+    module = importlib.import_module(stage.__module__)
     assert stage.__module__ == f"fairtake.sound.stages.{name}"
     assert stage.__name__ == name
     assert module.__doc__.startswith(f"{name}: ")

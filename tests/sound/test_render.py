@@ -45,9 +45,7 @@ def test_gain_line_is_straight(rate):
     place = np.arange(len(out)) * 1000 / rate
     factors = 10 ** (curve.astype(np.float32).astype(float) / 20)
     expected = 0.5 * np.interp(place, np.arange(4300), factors)
-    whole = np.isin(np.arange(4300), [1999, 3999])  # the corner after a block is the next one's
     np.testing.assert_allclose(out[:, 0], expected, rtol=1e-9)
-    assert whole.sum() == 2
 
 
 def test_gain_line_beyond_its_rows():

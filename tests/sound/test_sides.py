@@ -15,6 +15,7 @@ TAKES = {
     "alike": (np.stack([VOICE, VOICE], 1), "middle"),
     "panned": (np.stack([VOICE, 0.4 * VOICE], 1), "middle"),
     "right dead": (np.stack([VOICE, 1e-3 * ROOM], 1), "left"),
+    "right hears the room alone": (np.stack([VOICE, ROOM], 1), "left"),
     "left dead": (np.stack([0 * VOICE, VOICE], 1), "right"),
     "one turned round": (np.stack([VOICE, -VOICE], 1), "difference"),
     "turned round, with a room": (np.stack([VOICE + ROOM, -0.5 * VOICE], 1), "difference"),

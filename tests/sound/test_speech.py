@@ -82,6 +82,15 @@ def test_exact_zeros_between_phrases():
     assert not found[~take.rows(guard=-60)].any()
 
 
+def test_zeros_around_a_take():
+    """Exact zeros before and behind a take do not make its room pass for speech."""
+    take = speech_like(3, -60.0)
+    zeros = np.zeros(6 * 48_000)
+    speech = find_speech(levels_of(np.concatenate([zeros, take.samples, zeros])))
+    assert speech.first_row == pytest.approx(6000 + 1000 * take.spans_s[0][0], abs=30)
+    assert speech.last_row == pytest.approx(6000 + 1000 * take.spans_s[-1][1], abs=30)
+
+
 def test_steady_sound_meant_to_be_heard():
     """A test tone from end to end is no noise floor: it is found."""
     assert find_speech(levels_of(tone(5, -20.0))).rows.all()

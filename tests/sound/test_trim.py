@@ -30,7 +30,9 @@ def finished_edges(take, settings: TrimSettings) -> tuple[float, float]:
 def test_speech_is_never_cut(seed, floor_dbfs, head_s, tail_s):
     """Whatever the room's noise and however near the edge, all of every phrase is kept."""
     take = speech_like(3, floor_dbfs, seed=seed, head_s=head_s, tail_s=tail_s)
-    body = next(p for p in trim(take.levels, TrimSettings(head_s=0.1, tail_s=0.1)).pieces if not p.tone)
+    body = next(
+        p for p in trim(take.levels, TrimSettings(head_s=0.1, tail_s=0.1)).pieces if not p.tone
+    )
     assert body.start <= 1000 * take.spans_s[0][0]
     assert body.stop >= 1000 * take.spans_s[-1][1] - 1
 

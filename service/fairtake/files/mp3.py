@@ -45,15 +45,16 @@ def encode_mp3(
     before = tempfile.tempdir
     tempfile.tempdir = str(mp3.parent)  # pydub's own temporary files go where ours do
     try:
-        segment.export(
-            str(mp3),
-            format="mp3",
-            codec="libmp3lame",
-            bitrate=f"{bitrate_kbps}k",
-            tags=tags,
-            cover=str(cover) if cover else None,
-            parameters=["-map_metadata", "-1", "-ar", str(sample_rate_hz), "-write_xing", "1"],
-        ).close()
+        with open(mp3, "wb+") as file:
+            segment.export(
+                file,
+                format="mp3",
+                codec="libmp3lame",
+                bitrate=f"{bitrate_kbps}k",
+                tags=tags,
+                cover=str(cover) if cover else None,
+                parameters=["-map_metadata", "-1", "-ar", str(sample_rate_hz), "-write_xing", "1"],
+            )
     except failed as e:
         raise EncoderFailed(str(e).strip().splitlines()[-1][:300]) from None
     finally:

@@ -175,5 +175,5 @@ def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> Tak
     if take is not None:
         facts.container, facts.encoding = take.container, take.encoding
         facts.sample_rate_hz, facts.channels = take.sample_rate_hz, take.channels
-        facts.duration_s = take.duration_s
+        facts.duration_s = round(take.duration_s, 3)
     return facts

@@ -28,6 +28,7 @@ from fairtake.folders import (
     drop_duplicate,
     publish,
     quarantine,
+    resume,
     scratch_of,
 )
 from fairtake.master import Job, finish
@@ -104,6 +105,8 @@ def fault_of(error: OSError) -> SurroundingsFault:
 
 
 def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
+    if resume(root, claimed):  # an earlier worker died on the last steps
+        return _resumed(claimed)
     before = _look(claimed.take)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
@@ -125,6 +128,14 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
         failed_checks=tuple(f"{c.check} of the {c.file}" for c in done.receipt.checks if not c.ok),
         seconds=done.receipt.take.duration_s or 0.0,
     )
+
+
+def _resumed(claimed: Claim) -> Outcome:
+    if claimed.quarantine is None:
+        return Outcome("finished", place=_place(claimed, claimed.stem))
+    reason = Reason.model_validate_json(claimed.quarantine["reason"])
+    place = str(claimed.quarantine["path"])
+    return Outcome("quarantined", place=place, code=reason.code, message=reason.message)
 
 
 def _place(claimed: Claim, stem: str) -> str:

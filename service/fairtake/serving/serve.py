@@ -12,7 +12,7 @@ from multiprocessing.connection import Pipe, wait
 from typing import Any
 
 from fairtake.errors import AlreadyServed, WorkerCrashed, WorkerHung
-from fairtake.folders import Claim, Root, begin, claim, give_back_attempt, recover, unclaim
+from fairtake.folders import Claim, Root, begin, claim, give_back_attempt, recover, refresh, unclaim
 from fairtake.serving.heartbeat import EVERY_S, beat
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
@@ -168,7 +168,7 @@ class Service:
                 return
 
     def _start(self, claimed: Claim) -> None:
-        if claimed.attempts >= self.root.settings.most_attempts:
+        if self._used_up(claimed):
             self._quarantine(
                 claimed, WorkerCrashed("The service ended while it was at work on it.")
             )
@@ -224,10 +224,16 @@ class Service:
 
     def _again_or_quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
         event("crashed", claimed.path, message=error.message, attempts=claimed.attempts)
-        if claimed.attempts < self.root.settings.most_attempts:
-            self._pending.append(claimed)
-        else:
+        if self._used_up(claimed):
             self._quarantine(claimed, error)
+        else:
+            self._pending.append(claimed)
+
+    def _used_up(self, claimed: Claim) -> bool:
+        """Whether a take had all its attempts. One whose files are being placed is past that."""
+        with contextlib.suppress(OSError):
+            refresh(claimed)
+        return claimed.publish is None and claimed.attempts >= self.root.settings.most_attempts
 
     def _quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
         self._settle_outcome(claimed, quarantined(self.root, claimed, error, "work"))
@@ -283,6 +289,7 @@ class Service:
     def _hand_back(self, claimed: Claim) -> None:
         """What cannot go back now is found as a claim at the next start."""
         with contextlib.suppress(OSError):
+            refresh(claimed)
             if claimed.take.exists() and claimed.publish is None and claimed.quarantine is None:
                 unclaim(self.root, claimed)
                 event("put-back", claimed.path, why="the service ends")

@@ -1,0 +1,1 @@
+"""The meters held against the published cases: what `fairtake measure --conformance` prints."""
