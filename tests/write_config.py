@@ -24,7 +24,11 @@ The place of delivery's own current requirements decide: check them before you d
 def canonical_texts() -> dict[Path, str]:
     """What each file of config/ should hold."""
     service = CONFIG / "fairtake.toml"
-    texts = {service: settings_text(read_settings(service, ServiceSettings, SettingsInvalid), SERVICE_HEADING)}
+    texts = {
+        service: settings_text(
+            read_settings(service, ServiceSettings, SettingsInvalid), SERVICE_HEADING
+        )
+    }
     for path in sorted((CONFIG / "profiles").glob("*.toml")):
         profile = read_settings(path, Profile, ProfileInvalid)
         texts[path] = settings_text(profile, PROFILE_HEADING.format(path.stem))

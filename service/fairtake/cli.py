@@ -5,6 +5,7 @@ Exit status: 0 done; 1 at least one take failed; 2 wrong use or settings.
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import sys
@@ -178,10 +179,35 @@ def _progress(name: str) -> Iterator[Callable[[str, float], None]]:
 
 
 @main.command()
-@click.argument("files", nargs=-1, required=True, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
+@click.argument("files", nargs=-1, metavar="FILE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
 @JSON
-def measure(files: tuple[Path, ...], as_json: bool) -> None:
-    """Print the Measures of each sound FILE: loudness, peaks, noise floor and the rest."""
+@click.option("--conformance", is_flag=True, help="Hold the meters against the published cases instead; takes a minute.")  # fmt: skip
+def measure(files: tuple[Path, ...], as_json: bool, conformance: bool) -> None:
+    """Print the Measures of each sound FILE: loudness, peaks, noise floor and the rest.
+
+    With --json, one object: the Measures of each file under its name.
+    """
+    if conformance:
+        sys.exit(_print_conformance())
+    if not files:
+        raise click.UsageError("Name at least one file.")
+    found, failed = _measured(files)
+    if as_json:
+        document = {name: measures.model_dump() for name, measures in found.items()}
+        document |= {
+            name: {"code": error.code, "message": error.message, "advice": error.advice}
+            for name, error in failed.items()
+        }
+        click.echo(json.dumps(document, indent=2, allow_nan=False))
+    else:
+        for name, measures in found.items():
+            _print_measures(name, measures)
+        for name, error in failed.items():
+            click.echo(f"{_line(name)}: {error.code}: {error.message} {error.advice}", err=True)
+    sys.exit(FAILED if failed else 0)
+
+
+def _measured(files: tuple[Path, ...]) -> tuple[dict[str, Measures], dict[str, FairtakeError]]:
     from fairtake.api import measure as measures_of
 
     found: dict[str, Measures] = {}
@@ -189,24 +215,35 @@ def measure(files: tuple[Path, ...], as_json: bool) -> None:
     for file in files:
         try:
             with _progress(file.name) as progress:
-                found[str(file)] = measures_of(
-                    file, lambda share, say=progress: say("listen", share)
-                )  # type: ignore[misc]
-        except FairtakeError as e:
-            failed[str(file)] = e
-    if as_json:
-        document = {name: measures.model_dump() for name, measures in found.items()}
-        document |= {
-            name: {"code": e.code, "message": e.message, "advice": e.advice}
-            for name, e in failed.items()
-        }
-        click.echo(json.dumps(document, indent=2, allow_nan=False))
-    else:
-        for name, measures in found.items():
-            _print_measures(name, measures)
-        for name, e in failed.items():
-            click.echo(f"{_shown(Path(name))}: {e.code}: {e.message} {e.advice}", err=True)
-    sys.exit(FAILED if failed else 0)
+                found[str(file)] = measures_of(file, functools.partial(progress, "listen"))
+        except FairtakeError as error:
+            failed[str(file)] = error
+    return found, failed
+
+
+def _print_conformance() -> int:
+    """A line a published case; the exit status."""
+    from fairtake.conformance.cases import answers
+
+    line = "{:<14} {:<8} {:<33} {:>8} {:>9} {:>9} {:>11}  {}"
+    click.echo(
+        line.format(
+            "document", "case", "signal", "expected", "tolerance", "ours", "libebur128", "verdict"
+        )
+    )
+    missed = 0
+    for answer in answers():
+        case = answer.case
+        same = case.low == case.high
+        allowed = f"±{case.low:g}" if same else f"-{case.low:g}/+{case.high:g}"
+        other = "-" if answer.reference is None else f"{answer.reference:.3f}"
+        verdict = "inside" if answer.ok else "OUTSIDE"
+        missed += not answer.ok
+        click.echo(
+            line.format(case.source, case.number, case.what, f"{answer.expected:.2f}", allowed,
+                        f"{answer.ours:.3f}", other, verdict)
+        )  # fmt: skip
+    return FAILED if missed else 0
 
 
 _ROWS = (

@@ -478,26 +478,39 @@ def _same(a: Path, b: Path) -> bool:
     return a.stat().st_size == b.stat().st_size and hash_of(a) == hash_of(b)
 
 
-def already_finished(root: Root, claimed: Claim, sha256: str, profile_sha256: str) -> str | None:
-    """The stem under which the same bytes were finished with the same settings, if they were."""
+def already_finished(root: Root, claimed: Claim, asked: dict[str, Any]) -> str | None:
+    """The stem under which the same bytes were finished with the same settings, if they were.
+
+    *asked* is what `asked_of` tells of a receipt.
+    """
     for path in names(fitting(claimed.path)):
         pure = PurePosixPath(path)
         receipt = root.outbox / pure.with_name(pure.stem + RECEIPT_SUFFIX)
         if not receipt.is_file():
             return None
-        if _same_work(root, receipt, root.originals / pure, sha256, profile_sha256):
+        if _same_work(receipt, root.originals / pure, asked):
             return pure.stem
     return None
 
 
-def _same_work(root: Root, receipt: Path, original: Path, sha256: str, profile_sha256: str) -> bool:
+def asked_of(receipt: dict[str, Any]) -> dict[str, Any]:
+    """What decides the bytes of a take's finished files."""
+    mp3 = receipt["outputs"]["mp3"]
+    return {
+        "take": receipt["take"]["sha256"],
+        "profile": receipt["profile"]["sha256"],
+        "tags": mp3["tags"],
+        "cover": mp3["cover_sha256"],
+    }
+
+
+def _same_work(receipt: Path, original: Path, asked: dict[str, Any]) -> bool:
     try:
         known = json.loads(receipt.read_text("utf-8"))
         outputs = [known["outputs"][kind] for kind in ("wav", "mp3")]
-        asked = (known["take"]["sha256"], known["profile"]["sha256"])
         return (
-            asked == (sha256, profile_sha256)
-            and _holds(original, sha256)
+            asked_of(known) == asked
+            and _holds(original, asked["take"])
             and all(_holds(receipt.with_name(o["file"]), o["sha256"]) for o in outputs)
         )
     except (ValueError, KeyError, TypeError):

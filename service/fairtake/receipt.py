@@ -12,8 +12,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field
 
-RECEIPT_SCHEMA = "fairtake.receipt/1"
-REASON_SCHEMA = "fairtake.reason/1"
+RECEIPT_SCHEMA: Literal["fairtake.receipt/1"] = "fairtake.receipt/1"
+REASON_SCHEMA: Literal["fairtake.reason/1"] = "fairtake.reason/1"
 RECEIPT_SUFFIX = ".receipt.json"
 REASON_SUFFIX = ".reason.json"
 

@@ -31,8 +31,9 @@ class Tags(Settings):
     narrator: str = Field("", description="Who speaks.")
     year: int | None = Field(None, ge=1000, le=9999, description="Year of publication.")
     genre: str = Field("", description="For instance: Audiobook.")
+    comment: str = Field("", description="Anything else.")
 
-    @field_validator("title", "author", "narrator", "genre")
+    @field_validator("title", "author", "narrator", "genre", "comment")
     @classmethod
     def _clean(cls, text: str) -> str:
         return clean_text(text)
@@ -81,7 +82,18 @@ def mp3_tags(tags: Tags, stem: str) -> dict[str, str]:
         "album_artist": tags.author,
         "composer": tags.narrator,
         "genre": tags.genre,
+        "comment": tags.comment,
         "date": str(tags.year) if tags.year else "",
         "track": str(number) if number is not None else "",
     }
     return {key: value for key, value in found.items() if value}
+
+
+def loudness_tags(loudness_lufs: float | None, sample_peak_dbfs: float | None) -> dict[str, str]:
+    """ReplayGain 2.0 tags: the gain to -18 LUFS, and the linear peak."""
+    tags = {}
+    if loudness_lufs is not None:
+        tags["REPLAYGAIN_TRACK_GAIN"] = f"{-18 - loudness_lufs:+.2f} dB"
+    if sample_peak_dbfs is not None:
+        tags["REPLAYGAIN_TRACK_PEAK"] = f"{10 ** (sample_peak_dbfs / 20):.6f}"
+    return tags

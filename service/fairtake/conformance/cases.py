@@ -76,7 +76,9 @@ def answers() -> Iterator[Answer]:
 # --- asking ----------------------------------------------------------------------------------
 
 
-def _integrated(parts: list[tuple[float, float]], expected: float, **more: float) -> Callable[[Meter], Parts]:
+def _integrated(
+    parts: list[tuple[float, float]], expected: float, **more: float
+) -> Callable[[Meter], Parts]:
     return lambda meter: [(expected, meter.integrated(sequence(parts, **more)))]  # type: ignore[arg-type]
 
 
@@ -84,7 +86,9 @@ def _range(levels: list[float], expected: float) -> Callable[[Meter], Parts]:
     return lambda meter: [(expected, meter.loudness_range(sequence([(20, db) for db in levels])))]
 
 
-def _peak(freq_hz: float, amplitude: float, phase: float, expected: float) -> Callable[[Meter], Parts]:
+def _peak(
+    freq_hz: float, amplitude: float, phase: float, expected: float
+) -> Callable[[Meter], Parts]:
     return lambda meter: [(expected, meter.true_peak(faded_tone(freq_hz, amplitude, phase)))]
 
 
@@ -116,7 +120,9 @@ def _case_13(meter: Meter) -> Parts:
 
 
 def _case_11(meter: Meter) -> Parts:
-    parts = [p for i in range(20) for p in ((i * 0.15, SILENCE), (3, -38 + i), (3 - i * 0.15, SILENCE))]
+    parts = [
+        p for i in range(20) for p in ((i * 0.15, SILENCE), (3, -38 + i), (3 - i * 0.15, SILENCE))
+    ]
     return _segments(meter.short_term(sequence(parts)), 6.0, SHORT_TERM_S, SHORT_TERM_HOP_S)
 
 

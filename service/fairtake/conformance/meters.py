@@ -79,7 +79,9 @@ class Reference:
         self._lib: Any = pyebur128
 
     def _state(self, signal: Signal, mode: str) -> Any:
-        return self._lib.R128State(signal.shape[1], RATE_HZ, getattr(self._lib.MeasurementMode, mode))
+        return self._lib.R128State(
+            signal.shape[1], RATE_HZ, getattr(self._lib.MeasurementMode, mode)
+        )
 
     def _fed(self, signal: Signal, mode: str) -> Any:
         state = self._state(signal, mode)
@@ -90,12 +92,18 @@ class Reference:
         return float(self._lib.get_loudness_global(self._fed(signal, "MODE_I")))
 
     def momentary(self, signal: Signal) -> Series:
-        return self._series(signal, "MODE_M", self._lib.get_loudness_momentary, BLOCK_S, MOMENTARY_HOP_S)
+        return self._series(
+            signal, "MODE_M", self._lib.get_loudness_momentary, BLOCK_S, MOMENTARY_HOP_S
+        )
 
     def short_term(self, signal: Signal) -> Series:
-        return self._series(signal, "MODE_S", self._lib.get_loudness_shortterm, SHORT_TERM_S, SHORT_TERM_HOP_S)
+        return self._series(
+            signal, "MODE_S", self._lib.get_loudness_shortterm, SHORT_TERM_S, SHORT_TERM_HOP_S
+        )
 
-    def _series(self, signal: Signal, mode: str, read: Any, window_s: float, hop_s: float) -> Series:
+    def _series(
+        self, signal: Signal, mode: str, read: Any, window_s: float, hop_s: float
+    ) -> Series:
         state, hop = self._state(signal, mode), round(hop_s * RATE_HZ)
         found = []
         for begin in range(0, len(signal) - hop + 1, hop):

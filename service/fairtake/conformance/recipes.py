@@ -19,7 +19,9 @@ RATE_HZ = 48_000
 SILENCE = -400.0
 
 
-def sequence(parts: Sequence[tuple[float, float]], freq_hz: float = 1000.0, channels: int = 2) -> Signal:
+def sequence(
+    parts: Sequence[tuple[float, float]], freq_hz: float = 1000.0, channels: int = 2
+) -> Signal:
     """Tones of (seconds, dBFS) one after another, shape (samples, channels)."""
     lengths = [round(seconds * RATE_HZ) for seconds, _ in parts]
     level = np.repeat([float(gain(dbfs)) for _, dbfs in parts], lengths)

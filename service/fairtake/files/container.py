@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import os
 import struct
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -222,7 +222,7 @@ def _aac(file: BinaryIO, size: int) -> Container:
     return Container("aac")
 
 
-_FORMATS = (
+_FORMATS: tuple[tuple[Callable[[bytes], bool], Callable[[BinaryIO, int], Container]], ...] = (
     (lambda h: h[:4] in (b"RIFF", b"RF64", b"BW64") and h[8:12] == b"WAVE", _wav),
     (lambda h: h[:16] == _W64_RIFF, _w64),
     (lambda h: h[:4] == b"FORM" and h[8:12] in (b"AIFF", b"AIFC"), _aiff),

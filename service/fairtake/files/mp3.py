@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 import warnings
 from pathlib import Path
+from typing import Any
 
 from fairtake.errors import EncoderFailed
 from fairtake.files.encoder import encoder
@@ -68,7 +69,7 @@ def picture_suffix(path: Path) -> str | None:
     return next((suffix for magic, suffix in _PICTURES.items() if head.startswith(magic)), None)
 
 
-def _pydub():  # type: ignore[no-untyped-def]
+def _pydub() -> tuple[Any, type[Exception]]:
     """pydub's segment type and its error, with our encoder in place."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it looks for an encoder on the PATH, and need not

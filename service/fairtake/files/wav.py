@@ -57,7 +57,9 @@ def _hundredths(value: float | None) -> int:
 class WavWriter:
     """Writes a WAV of *bits* bits. Integers are those of `fairtake.sound.integers`."""
 
-    def __init__(self, path: Path, sample_rate_hz: int, channels: int, bits: int, description: str) -> None:
+    def __init__(
+        self, path: Path, sample_rate_hz: int, channels: int, bits: int, description: str
+    ) -> None:
         self._bits, self._frame_bytes = bits, channels * bits // 8
         self._data_bytes = 0
         bext = _bext(description, sample_rate_hz, channels, bits)
@@ -72,7 +74,12 @@ class WavWriter:
     def __enter__(self) -> WavWriter:
         return self
 
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
         with self._file:
             if kind is None:
                 if self._data_bytes % 2:

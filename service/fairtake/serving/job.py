@@ -110,13 +110,19 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
     before = _look(claimed.take)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
+    cover = folder / title.cover if title.cover else None
+    job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     sha256 = hash_of(claimed.take)
-    stem = already_finished(root, claimed, sha256, profile.sha256)
+    asked = {
+        "take": sha256,
+        "profile": profile.sha256,
+        "tags": job.tags,
+        "cover": hash_of(cover) if cover and cover.is_file() else None,
+    }
+    stem = already_finished(root, claimed, asked)
     if stem is not None:
         drop_duplicate(root, claimed)
         return Outcome("duplicate", place=_place(claimed, stem))
-    cover = folder / title.cover if title.cover else None
-    job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     done = finish(job, scratch_of(root, claimed), progress)
     if _look(claimed.take) != before or done.receipt.take.sha256 != sha256:
         return Outcome("changed", message="The take was still being written.")
@@ -174,7 +180,7 @@ def profile_of(root: Root, claimed: Claim, title: Title, text: str) -> tuple[str
     name = title.profile or by_folder or root.settings.default_profile
     profile = load_profile(name, root.profiles)
     if title.overrides:
-        profile = profile.overridden(title.overrides, f"{TITLE_FILE}, overrides", text)
+        profile = profile.overridden(title.overrides, TITLE_FILE, text)
     return name, profile
 
 

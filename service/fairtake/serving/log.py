@@ -18,7 +18,7 @@ def start_log(form: str) -> None:
     _log.handlers[:] = [handler]
     _log.setLevel(logging.INFO)
     _log.propagate = False
-    logging.getLogger("watchdog").setLevel(logging.ERROR)  # it warns of its own way to stop
+    logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it warns of its own way to stop
 
 
 def event(action: str, take: str = "", **more: Any) -> None:

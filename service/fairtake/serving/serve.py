@@ -154,16 +154,16 @@ class Service:
             if self.once and self._first is not None and path not in self._first:
                 continue
             try:
-                claimed = claim(self.root, path)
+                taken = claim(self.root, path)
             except OSError as e:
                 self._pause(fault_of(e).message, path)
                 return
             waiting = self._settling.files.pop(path)
-            if claimed is not None:
+            if taken is not None:
                 if waiting.missing:
-                    self._grace_over.add(claimed.job)
+                    self._grace_over.add(taken.job)
                 event("claimed", path)
-                self._start(claimed)
+                self._start(taken)
             if not self._workers.free:
                 return
 

@@ -111,7 +111,7 @@ class Levels:
         }
         kept = {name: cut(column, pieces) for name, column in columns.items()}
         gained = None if self.gain_db is None else cut(self.gain_db, pieces)
-        return replace(self, **kept, gain_db=gained)
+        return replace(self, gain_db=gained, **kept)  # type: ignore[arg-type]
 
 
 def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:

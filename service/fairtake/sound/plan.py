@@ -38,10 +38,16 @@ LEAST_SLOPE = 0.3
 
 @dataclass(frozen=True)
 class Correction:
-    """What the files already written showed: change the level, lower the ceiling, in dB."""
+    """What the files already written showed to be needed, in dB.
+
+    ``level_db`` is added to the make-up gain, ``ceiling_db`` taken from the ceiling, ``mp3_db``
+    added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
+    """
 
     level_db: float = 0.0
     ceiling_db: float = 0.0
+    mp3_db: float = 0.0
+    down_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -109,6 +115,7 @@ def solve(
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
         work = limit(louder, limit_settings)
+        assert work.gain_db is not None
         level = level_of(louder.with_gain(work.gain_db), normalise_settings.by)
         before_db, short_db = short_db, 0.0 if level is None else target - level
         if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):

@@ -28,11 +28,15 @@ _NEVER_DB = -200.0
 class Rendering:
     """The finished samples of *source* under *plan*; iterate once, then ask for ``limited_db``.
 
+    *down_db* is taken from everything, behind the limiter.
+
     ``limited_db`` is the limiter's reduction, dB, one value a row of the finished take.
     """
 
-    def __init__(self, source: Source, plan: Plan, sample_rate_hz: int) -> None:
-        self._source, self._plan = source, plan
+    def __init__(
+        self, source: Source, plan: Plan, sample_rate_hz: int, down_db: float = 0.0
+    ) -> None:
+        self._source, self._plan, self._down = source, plan, float(gain(-down_db))
         self.sample_rate_hz = sample_rate_hz
         self.channels = source.channels
         cut_frames = frames_of(plan.pieces, source.sample_rate_hz, source.frames)
@@ -43,7 +47,8 @@ class Rendering:
         stream = edited(self._source, self._plan.pieces)
         stream = resampled(stream, self._source, self.sample_rate_hz, self.frames)
         stream = amplified(stream, self._plan.gain_db, self.sample_rate_hz)
-        yield from self._limiter.limited(stream)
+        for block in self._limiter.limited(stream):
+            yield block if self._down == 1.0 else block * self._down
 
     @property
     def limited_db(self) -> Rows:

@@ -110,6 +110,8 @@ def laid(tones: list[Piece], rows: int) -> list[Piece]:
     while rows > 0:
         tone = tones[len(pieces) % len(tones)]
         length = min(tone.rows, rows)
+        if 0 < rows - length < 2 * JOIN_ROWS:
+            length = rows - 2 * JOIN_ROWS  # no scrap too short to fade in and out
         pieces.append(Piece(tone.start, (tone.start or 0) + length, tone=True))
         rows -= length
     return pieces

@@ -1,0 +1,58 @@
+"""What the files already written tell about the next round: pure figures in, a correction out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from fairtake.sound.plan import Correction
+from fairtake.sound.stages.limit import LimitSettings
+
+#: A file this far off its level, in dB, is made again.
+LEVEL_TOLERANCE_DB = 0.05
+#: When a ceiling was passed, the next round aims this much lower than what would just do.
+CEILING_MARGIN_DB = 0.05
+#: A level that stays this far under what was planned is not raised on and on: the limiter eats it.
+MOST_RAISE_DB = 2.0
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What one round showed. Levels in the target's unit, peaks in dBTP; None: not measured."""
+
+    planned_level: float
+    wav_level: float | None
+    wav_peak_dbtp: float
+    greatest_reduction_db: float
+    mp3_level: float | None = None
+    mp3_peak_dbtp: float | None = None
+
+    def over_db(self, ceiling_dbtp: float) -> float:
+        """How far the louder of the two files stands above the ceiling; negative when below."""
+        peaks = [p for p in (self.wav_peak_dbtp, self.mp3_peak_dbtp) if p is not None]
+        return max(peaks) - ceiling_dbtp
+
+
+def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
+    """The correction for another round; *used* itself when the files are right."""
+    over_db = max(seen.over_db(limit.ceiling_dbtp), 0.0)
+    wanted = used
+    if over_db:
+        wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
+    if seen.wav_level is not None:
+        missing_db = seen.planned_level - seen.wav_level
+        # Past what the limiter may take, and past what raising still helps, the level gives way.
+        room_db = limit.most_reduction_db - seen.greatest_reduction_db - over_db
+        missing_db = min(missing_db, max(room_db, 0.0), max(MOST_RAISE_DB - used.level_db, 0.0))
+        if abs(missing_db) > LEVEL_TOLERANCE_DB:
+            wanted = replace(wanted, level_db=wanted.level_db + missing_db)
+        if seen.mp3_level is not None and abs(seen.wav_level - seen.mp3_level) > LEVEL_TOLERANCE_DB:
+            wanted = replace(wanted, mp3_db=wanted.mp3_db + seen.wav_level - seen.mp3_level)
+    return wanted
+
+
+def turned_down(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
+    """When limiting and encoding chase each other: the same sound, softer until the ceiling holds."""
+    over_db = seen.over_db(limit.ceiling_dbtp)
+    if over_db <= 0:
+        return used
+    return replace(used, down_db=used.down_db + over_db + CEILING_MARGIN_DB)

@@ -1,0 +1,163 @@
+"""Render, encode and prove, round after round, until the files hold what the profile promises.
+
+Level and ceiling have to hold in the files as written, and the MP3 only shows what it is once it is
+decoded. Speech under a profile that ships rarely needs a second round. A WAV that is off its level
+is not encoded at all.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from fairtake.correct import Seen, corrected, turned_down
+from fairtake.files.mp3 import encode_mp3, level_loss_db
+from fairtake.files.take import open_take
+from fairtake.files.wav import Loudness, write_loudness
+from fairtake.files.write import write_wav_and_copy
+from fairtake.memory import give_memory_back
+from fairtake.profile import Profile
+from fairtake.receipt import Measures
+from fairtake.sound.levels import Levels
+from fairtake.sound.listen import Heard, listen
+from fairtake.sound.measures import measures
+from fairtake.sound.plan import Correction, Plan, make_plan
+from fairtake.sound.render import Rendering
+from fairtake.sound.source import Source
+from fairtake.sound.stages.limit import limit_note
+from fairtake.sound.stages.normalise import level_of
+from fairtake.title import loudness_tags
+from fairtake.units import amplitude_db
+
+MOST_ROUNDS = 4
+#: Rounds after those, in which the whole take is only turned down until the ceiling holds.
+LAST_ROUNDS = 3
+
+Progress = Callable[[str, float], None]
+
+
+class Stopwatch:
+    """Seconds spent in each verb."""
+
+    def __init__(self) -> None:
+        self.spent: dict[str, float] = {}
+
+    @contextmanager
+    def timing(self, verb: str) -> Iterator[None]:
+        begun = time.perf_counter()
+        try:
+            yield
+        finally:
+            self.spent[verb] = self.spent.get(verb, 0.0) + time.perf_counter() - begun
+
+
+@dataclass(frozen=True)
+class Written:
+    """A written file and what it measures."""
+
+    path: Path
+    heard: Heard
+    measures: Measures
+
+
+@dataclass(frozen=True)
+class Round:
+    """One time round. ``mp3`` is None where the WAV was wrong already."""
+
+    plan: Plan
+    wav: Written
+    mp3: Written | None
+    limited: dict[str, float]
+
+    def seen(self, profile: Profile) -> Seen:
+        by = profile.normalise.by
+        wav, mp3 = self.wav.heard, self.mp3.heard if self.mp3 else None
+        return Seen(
+            planned_level=profile.normalise.target_for(wav.levels.channels) - self.plan.short_db,
+            wav_level=level_of(wav.levels, by),
+            wav_peak_dbtp=float(amplitude_db(wav.true_peak)),
+            greatest_reduction_db=self.limited["greatest_db"],
+            mp3_level=level_of(mp3.levels, by) if mp3 else None,
+            mp3_peak_dbtp=float(amplitude_db(mp3.true_peak)) if mp3 else None,
+        )
+
+
+@dataclass
+class Rounds:
+    """The rounds of one take. *levels* are those of *source*; files are written into *scratch*."""
+
+    profile: Profile
+    source: Source
+    levels: Levels
+    scratch: Path
+    seed: int
+    tags: dict[str, str]
+    cover: Path | None
+    progress: Progress
+    stopwatch: Stopwatch
+    count: int = field(default=0, init=False)
+    used: Correction = field(default_factory=Correction, init=False)
+
+    def run(self) -> Round:
+        """Go round until nothing is left to correct. Raises as `fairtake.master.finish` does."""
+        self.used = Correction(mp3_db=level_loss_db(self.profile.mp3.bitrate_kbps))
+        while True:
+            self.count += 1
+            made = self._round()
+            step = corrected if self.count < MOST_ROUNDS else turned_down
+            wanted = step(made.seen(self.profile), self.used, self.profile.limit)
+            if made.mp3 and (wanted == self.used or self.count == MOST_ROUNDS + LAST_ROUNDS):
+                return made
+            self.used = wanted
+
+    def _round(self) -> Round:
+        with self.stopwatch.timing("plan"):
+            self.progress("plan", 0.0)
+            plan = make_plan(self.levels, self.profile, self.used)
+        wav, copy = self.scratch / "finished.wav", self.scratch / "copy.s16"
+        with self.stopwatch.timing("render"):
+            rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, self.used.down_db)
+            write_wav_and_copy(
+                rendering, wav, copy, self.profile.wav.bits, self.used.mp3_db, self.seed,
+                lambda share: self.progress("render", share), self.tags.get("title", ""),
+            )  # fmt: skip
+        limited = limit_note(rendering.limited_db)
+        proved = self._proved(wav, 0.0)
+        write_loudness(wav, _bext_loudness(proved.measures))
+        made = Round(plan, proved, None, limited)
+        wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
+        if self.count < MOST_ROUNDS and wanted != self.used:
+            return made
+        return Round(plan, proved, self._mp3(copy, rendering, proved.measures), limited)
+
+    def _mp3(self, copy: Path, rendering: Rendering, wav: Measures) -> Written:
+        mp3 = self.scratch / "finished.mp3"
+        tags = {**self.tags, **loudness_tags(wav.loudness_lufs, wav.sample_peak_dbfs)}
+        give_memory_back()  # the encoder's copy of the take is the largest thing in memory
+        with self.stopwatch.timing("encode"):
+            self.progress("encode", 0.0)
+            encode_mp3(
+                copy, mp3, rendering.sample_rate_hz, rendering.channels,
+                self.profile.mp3.bitrate_kbps, tags, self.cover,
+            )  # fmt: skip
+            copy.unlink()
+        return self._proved(mp3, 0.5)
+
+    def _proved(self, path: Path, done: float) -> Written:
+        """A file just written, heard from end to end."""
+        with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
+            heard = listen(file, lambda share: self.progress("prove", done + share / 2))
+            return Written(path, heard, measures(heard))
+
+
+def _bext_loudness(found: Measures) -> Loudness:
+    return Loudness(
+        found.loudness_lufs,
+        found.loudness_range_lu,
+        found.true_peak_dbtp,
+        found.max_momentary_lufs,
+        found.max_short_term_lufs,
+    )
