@@ -360,7 +360,7 @@ def test_progress_names_every_verb(tmp_path: Path) -> None:
     finish(Job(BELL, BELL.name, "out", "test", Profile()), tmp_path / "s",
            lambda verb, share: seen.append((verb, share)))  # fmt: skip
     assert list(dict.fromkeys(verb for verb, _ in seen)) == [
-        "listen", "plan", "render", "encode", "prove",
+        "listen", "plan", "render", "prove", "encode",
     ]  # fmt: skip
     assert all(0 <= share <= 1 for _, share in seen)
     assert [verb for verb, _ in seen].count("encode") == 1

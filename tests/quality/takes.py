@@ -13,7 +13,6 @@ import zlib
 from dataclasses import dataclass, field
 
 import numpy as np
-import scene
 from scipy import signal
 from sources import (
     FRAME,
@@ -23,6 +22,8 @@ from sources import (
     p95_db,
     utterances,
 )
+
+import scene
 
 
 @dataclass(frozen=True)

@@ -133,3 +133,13 @@ def test_laid_length(rows):
     assert min(p.rows for p in laid(tones, rows)) >= min(rows, 2 * JOIN_ROWS)
     assert len({p.start for p in laid(tones, 5000)}) > 1
     assert laid(tones, -5) == []
+
+
+def test_long_fades_stop_at_speech():
+    """Fades set longer than the room tone around speech leave every syllable at its level."""
+    take = speech_like(3, -70.0)
+    settings = TrimSettings(head_s=0.1, tail_s=0.1, fade_in_ms=1000, fade_out_ms=5000)
+    work = trim(take.levels, settings)
+    speech = find_speech(take.levels)
+    assert not work.gain_db[101 : 100 + speech.last_row - speech.first_row].any()
+    assert work.gain_db[0] < -60

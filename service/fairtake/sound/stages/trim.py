@@ -60,16 +60,23 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
     head, tail = round(settings.head_s * ROWS_PER_S), round(settings.tail_s * ROWS_PER_S)
     start, stop = max(first - head, 0), min(last + tail, levels.rows)
     missing_head, missing_tail = head - (first - start), tail - (stop - last)
-    tones = quietest_tones(levels, widened(speech.rows, GUARD_ROWS, GUARD_ROWS))
+    wanted = missing_head > 0 or missing_tail > 0
+    away = widened(speech.rows, GUARD_ROWS, GUARD_ROWS)
+    tones = quietest_tones(levels, away) if wanted else []
     pieces = (
         *laid(tones, missing_head),
         Piece(start, stop),
         *laid(tones[::-1], missing_tail),
     )
     rows = sum(piece.rows for piece in pieces)
+    # However long the fades are set, they end where speech begins and begin where it ends.
+    fade_in, fade_out = (
+        min(round(settings.fade_in_ms), head),
+        min(round(settings.fade_out_ms), tail),
+    )
     return Work(
         pieces=pieces,
-        gain_db=fade_curve_db(rows, round(settings.fade_in_ms), round(settings.fade_out_ms)),
+        gain_db=fade_curve_db(rows, fade_in, fade_out),
         note={
             "first_speech_s": round(first / ROWS_PER_S, 3),
             "last_speech_s": round(last / ROWS_PER_S, 3),
@@ -77,7 +84,7 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
             "cut_from_tail_s": round((levels.rows - stop) / ROWS_PER_S, 3),
             "tone_added_head_s": round(max(missing_head, 0) / ROWS_PER_S, 3),
             "tone_added_tail_s": round(max(missing_tail, 0) / ROWS_PER_S, 3),
-            "tone_found": bool(tones),
+            "tone_found": bool(tones) or not wanted,
         },
     )
 
