@@ -1,8 +1,8 @@
 """The measures: what the chain did to a take, against the truth.
 
 Conventions: decisions are made on frames of 10 ms on the take's time line. *Gain* of a frame is the
-level of the finished sound over that of the take's reference, both over 150 Hz, so that rumble,
-hum and their removal do not count. A speech frame is *audible* when it stands at least as loud as
+level of the finished sound over that of the take's reference, both over 200 Hz, so that rumble,
+thumps, hum and their removal do not count. A speech frame is *audible* when it stands at least as loud as
 the room in the same frame; the others cannot be told from the room by anybody, and are counted
 apart (`lost_all_percent`). Amounts by which something was lowered are dB relative to the gain of the
 speech around it, so a make-up gain or a ride does not count.
@@ -50,7 +50,7 @@ class Compared:
         self.kept = done.kept[: frames * FRAME].reshape(frames, FRAME).all(axis=1)
         self.speech = take.speech_frames
         self.audible = self.speech & (self.clean_db > self.room_db)
-        self.faulty = self.around("click in pause", "click in speech", "spike", "thump", reach=2)
+        self.faulty = self.around("click in pause", "click in speech", "spike", reach=2)
         self.known = self.audible & self.kept & ~self.faulty
         self.speech_gain_db = _median(self.gain_db[self.known])
 
@@ -78,9 +78,9 @@ class Compared:
 
 
 def ear(x: np.ndarray) -> np.ndarray:
-    """The band over 150 Hz."""
+    """The band over 200 Hz."""
     return np.asarray(
-        signal.sosfilt(signal.butter(4, 150.0, "highpass", fs=RATE_HZ, output="sos"), x)
+        signal.sosfilt(signal.butter(6, 200.0, "highpass", fs=RATE_HZ, output="sos"), x)
     )
 
 

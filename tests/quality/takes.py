@@ -82,7 +82,7 @@ RECIPES = (
     Recipe("quiet-clean", "de-letters", whole_gain_db=-20, room=Room("white", -60)),
     Recipe("hot", "nl-high", peak_dbfs=-3, room=Room("dull", -64)),
     Recipe("clipped", "nl-low", peak_dbfs=0, clip_share=0.0006, room=Room("dull", -60)),
-    Recipe("sections-18", "nl-low", phrases=12, sections_db=(-12, 6, -12), room=Room("dull", -72), quick=True),
+    Recipe("sections-18", "nl-low", phrases=12, sections_db=(-15, 3, -15), room=Room("dull", -72), quick=True),
     Recipe("sections-18-high", "synth-en-high", phrases=12, sections_db=(3, -15), room=Room("dull", -70)),
     Recipe("sections-8", "nl-high", phrases=12, sections_db=(0, -8, 0, -8), room=Room("fan", -66)),
     Recipe("whispers", "whisper", speech_dbfs=-32, room=Room("dull", -66), quick=True),
