@@ -272,7 +272,8 @@ def _print_measures(name: str, measures: Measures) -> None:
             if value is not None
             else f"        - {measures.not_measurable[key]}"
         )
-        click.echo(f"  {label:<30}{said}")
+        doubt = measures.doubtful.get(key, "")
+        click.echo(f"  {label:<30}{said}{f' ({doubt})' if doubt else ''}")
 
 
 @main.command()

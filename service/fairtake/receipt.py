@@ -50,6 +50,7 @@ class Measures(Document):
     head_s: Figure | None = None
     tail_s: Figure | None = None
     not_measurable: dict[str, str] = Field(default_factory=dict)
+    doubtful: dict[str, str] = Field(default_factory=dict)
 
 
 class TakeFacts(Document):

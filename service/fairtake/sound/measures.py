@@ -26,6 +26,7 @@ from fairtake.sound.speech import Speech, find_speech
 from fairtake.units import amplitude_db, power_db
 
 FRAME_ROWS = 50
+MEANINGFUL_RANGE_S = 60.0
 CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS = 60, 250
 
 
@@ -64,7 +65,15 @@ def measures(heard: Heard, speech: Speech | None = None) -> Measures:
     return Measures(
         **{name: value for name, (value, _) in found.items()},
         not_measurable={name: why for name, (value, why) in found.items() if value is None},
+        doubtful=_doubts(duration_s, found["loudness_range_lu"][0]),
     )
+
+
+def _doubts(duration_s: float, loudness_range: float | None) -> dict[str, str]:
+    """Figures that were measured and mean little. EBU Tech 3341 has meters flag a short range."""
+    if loudness_range is None or duration_s >= MEANINGFUL_RANGE_S:
+        return {}
+    return {"loudness_range_lu": f"of little meaning under {MEANINGFUL_RANGE_S:g} s"}
 
 
 def _db(amplitude: float) -> float | None:

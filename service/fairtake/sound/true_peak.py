@@ -10,6 +10,8 @@ already found cannot change the answer.
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import numpy.typing as npt
 
@@ -65,6 +67,7 @@ def span_peaks(joined: Samples, starts: npt.NDArray[np.intp], width: int) -> Sam
     return peaks
 
 
+@functools.cache
 def _convolution(width: int) -> Samples:
     """The matrix that applies all four phases to a span at once, shape (width, 4 · outputs)."""
     outputs = width - TAPS + 1

@@ -91,8 +91,8 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
 
 def quietest_tones(levels: Levels, spoken: np.ndarray) -> list[Piece]:
     """The quietest steady stretches of pauses, at most `TONE_CHOICES` of them, quietest first."""
-    sounding = levels.energy > 0
-    starts, stops = runs(~spoken & sounding)
+    power = levels.power
+    starts, stops = runs(~spoken & (power > 0))
     candidates: list[tuple[float, Piece]] = []
     for start, stop in zip(starts, stops, strict=True):
         length = min(stop - start - JOIN_ROWS, TONE_MOST_ROWS)
@@ -100,7 +100,7 @@ def quietest_tones(levels: Levels, spoken: np.ndarray) -> list[Piece]:
             continue
         for begin in range(start, stop - JOIN_ROWS - length + 1, length):
             # The loudest tenth rules: one click makes a stretch unfit to be repeated.
-            level = float(np.percentile(power_db(levels.power[begin : begin + length]), 98))
+            level = float(np.percentile(power_db(power[begin : begin + length]), 98))
             candidates.append((level, Piece(int(begin), int(begin + length), tone=True)))
     candidates.sort(key=lambda found: found[0])
     quiet = [piece for level, piece in candidates if level < candidates[0][0] + 4]
