@@ -236,11 +236,12 @@ def test_a_duplicate_is_known_by_take_and_settings(root: Root, model: str) -> No
     drop(root, NAME, TAKE)
     again = claim(root, NAME)
     assert again is not None
-    asked = (root, again, sha256(TAKE))
-    assert folders.already_finished(*asked, receipt.profile.sha256) == "one"
-    assert folders.already_finished(*asked, "other settings") is None
+    asked = folders.asked_of(json.loads(receipt.to_json()))
+    assert folders.already_finished(root, again, asked) == "one"
+    for key in asked:
+        assert folders.already_finished(root, again, asked | {key: "another"}) is None
     (root.outbox / "Tide/one.mp3").write_bytes(b"spoilt")
-    assert folders.already_finished(*asked, receipt.profile.sha256) is None
+    assert folders.already_finished(root, again, asked) is None
     drop_duplicate(root, again)
     assert files_below(root.inbox, root.claims) == []
 
@@ -408,8 +409,8 @@ def go_on(root: Root, way: str, model: str) -> None:
             requeue(root, NAME)
     elif (root.originals / NAME).exists() and (root.inbox / NAME).exists():
         again = claim(root, NAME)
-        profile = json.loads(model)["profile"]["sha256"]
-        assert again and folders.already_finished(root, again, sha256(TAKE), profile) == "one"
+        asked = folders.asked_of(json.loads(crashing.receipt(model, 1).to_json()))
+        assert again and folders.already_finished(root, again, asked) == "one"
         drop_duplicate(root, again)
     elif (root.inbox / NAME).exists() and way != "put_back":
         WAYS[way](root, model)

@@ -38,7 +38,7 @@ from roots import (
     until,
 )
 
-from fairtake.folders import Root, claims
+from fairtake.folders import Root, claims, open_root
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
 from fairtake.serving.heartbeat import status
 
@@ -301,10 +301,10 @@ def test_every_log_line_is_one_event(day: Day) -> None:
 
 @pytest.fixture
 def long_take() -> bytes:
-    """A minute and a half: time enough to be interrupted."""
+    """More than a minute: time enough to be interrupted."""
     sound, rate = soundfile.read(BELL)
     file = io.BytesIO()
-    soundfile.write(file, np.tile(sound, 14), rate, format="WAV", subtype="PCM_24")
+    soundfile.write(file, np.tile(sound, 10), rate, format="WAV", subtype="PCM_24")
     return file.getvalue()
 
 
@@ -368,14 +368,14 @@ def test_a_take_whose_worker_dies_twice_is_quarantined(
     assert (root.quarantine / "a poison.wav").read_bytes() == long_take
 
 
-@pytest.mark.parametrize("step", [1, 2, 3, 4])
+@pytest.mark.parametrize("step", [2, 3, 4])
 def test_a_worker_that_dies_while_it_publishes_is_followed_by_one_that_ends_it(
     step: int, tmp_path: Path, voice: Callable[[float], bytes]
 ) -> None:
-    """Killed before each rename: WAV, MP3, original, receipt. Requirement 11: a kill at any step."""
+    """Killed before the MP3, the original, the receipt is placed. Requirement 11: a kill at any step."""
     if shutil.which("strace") is None:
         pytest.skip("strace is not installed")
-    root = new_root(tmp_path / "root", workers=1, most_attempts=1 if step > 1 else 2)
+    root = new_root(tmp_path / "root", workers=1, most_attempts=1)
     data = drop(root, "one.wav", voice(1.0))
     inject = f"inject=renameat2:signal=KILL:when={step}"
     trace = ("strace", "-f", "-qq", "-o", "/dev/null", "-e", "trace=renameat2", "-e", inject)
@@ -391,9 +391,8 @@ def test_a_worker_that_dies_while_it_publishes_is_followed_by_one_that_ends_it(
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    """A file system with room for no finished take."""
-    disk = tmp_path / "disk"
-    disk.mkdir()
+    """A scratch with room for no finished take."""
+    disk = new_root(tmp_path / "root", most_attempts=1).scratch
     made = subprocess.run(
         ["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", disk], capture_output=True
     )
@@ -407,7 +406,7 @@ def test_a_full_disk_is_waited_out(
     tmp_path: Path, small_disk: Path, voice: Callable[[float], bytes]
 ) -> None:
     """No attempt is used, the take is kept, and all is done once there is room. Requirement 13."""
-    root = new_root(tmp_path / "root", state=str(small_disk), most_attempts=1)
+    root = open_root(tmp_path / "root")
     takes = {f"{gain}.wav": drop(root, f"{gain}.wav", voice(gain)) for gain in (1.0, 0.9)}
     with Served(root) as served:
         until(lambda: served.log.count("waiting") >= 3)

@@ -18,7 +18,7 @@ import pyebur128
 from chain import MOST_OFF_MS, Finished
 from scipy import signal
 from sources import ACTIVE_UNDER_P95_DB, FRAME, RATE_HZ, frame_levels_db, p95_db
-from takes import Mark, Take
+from takes import HUM_HARMONICS, Mark, Take
 
 LOST_DB, LOST_REACH = 6.0, 50
 FIRST_FRAMES, LAST_FRAMES, DULL_DB = 4, 6, 3.0
@@ -41,11 +41,12 @@ class Compared:
 
     def __post_init__(self) -> None:
         take, done = self.take, self.done
-        self.was_db = frame_levels_db(ear(take.reference))
-        self.is_db = frame_levels_db(ear(done.aligned))
+        hum_hz = take.recipe.hum_hz
+        self.was_db = frame_levels_db(ear(take.reference, hum_hz))
+        self.is_db = frame_levels_db(ear(done.aligned, hum_hz))
         self.gain_db = self.is_db - self.was_db
-        self.clean_db = frame_levels_db(ear(take.speech))
-        self.room_db = frame_levels_db(ear(take.room))
+        self.clean_db = frame_levels_db(ear(take.speech, hum_hz))
+        self.room_db = frame_levels_db(ear(take.room, hum_hz))
         frames = len(self.was_db)
         self.kept = done.kept[: frames * FRAME].reshape(frames, FRAME).all(axis=1)
         self.speech = take.speech_frames
@@ -77,11 +78,12 @@ class Compared:
         self.where.append(f"{what} at {frame / 100:.2f} s, {db:+.1f} dB")
 
 
-def ear(x: np.ndarray) -> np.ndarray:
-    """The band over 200 Hz."""
-    return np.asarray(
-        signal.sosfilt(signal.butter(6, 200.0, "highpass", fs=RATE_HZ, output="sos"), x)
-    )
+def ear(x: np.ndarray, hum_hz: float | None = None) -> np.ndarray:
+    """The band over 200 Hz, the harmonics of a hum notched out."""
+    x = signal.sosfilt(signal.butter(6, 200.0, "highpass", fs=RATE_HZ, output="sos"), x)
+    for n in range(1, HUM_HARMONICS + 1) if hum_hz else ():
+        x = signal.lfilter(*signal.iirnotch(n * hum_hz, 20.0, fs=RATE_HZ), x)
+    return np.asarray(x)
 
 
 def sharp(x: np.ndarray) -> np.ndarray:

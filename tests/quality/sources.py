@@ -35,7 +35,9 @@ SPEECH_UNDER_P95_DB = 45.0
 #: Active level: the mean power of the frames that lie at most this far under the 95th percentile.
 ACTIVE_UNDER_P95_DB = 20.0
 #: A recording whose own noise comes nearer than this to its speech tells no clean truth.
-CLEANEST_FLOOR_DB = -52.0
+NOISIEST_FLOOR_DB = -55.0
+#: Frames this far under the 95th percentile are no noise but zeros, or a fade into them.
+NOTHING_DB = -75.0
 SHORTEST_S, LONGEST_S = 0.25, 8.0
 EDGE_MS = 25.0
 
@@ -65,8 +67,8 @@ VOICES: dict[str, Recorded | Synthetic] = {
     "nl-low": Recorded("fillets-ng-data-nl", r"/[^/]+-m-[^/]+\.ogg$"),
     "nl-high": Recorded("fillets-ng-data-nl", r"/[^/]+-v-[^/]+\.ogg$"),
     "lt-words": Recorded("ktuberling-data", r"/sounds/lt/[^/]+\.(wav|ogg)$", (3, 5)),
-    "uk-words": Recorded("ktuberling-data", r"/sounds/uk/[^/]+\.(wav|ogg)$", (4, 6)),
-    "de-letters": Recorded("klettres-data", r"/de/(alpha|syllab)/", (4, 6)),
+    "uk-letters": Recorded("klettres-data", r"/uk/(alpha|syllab)/", (4, 6)),
+    "da-letters": Recorded("klettres-data", r"/da/(alpha|syllab)/", (4, 6)),
     "en-letters": Recorded("klettres-data", r"/en_GB/(alpha|syllab)/", (4, 6)),
     "fr-letters": Recorded("klettres-data", r"/fr/(alpha|syllab)/", (4, 6)),
     "pt-letters": Recorded("klettres-data", r"/pt_BR/(alpha|syllab)/", (4, 6)),
@@ -179,6 +181,12 @@ def p95_db(level_db: np.ndarray) -> float:
     return float(np.percentile(level_db, 95))
 
 
+def own_floor_db(level_db: np.ndarray) -> float:
+    """A recording's own noise, relative to its 95th percentile; zeros laid around it do not count."""
+    under_db = level_db - p95_db(level_db)
+    return float(np.percentile(under_db[under_db > NOTHING_DB], 5))
+
+
 def active_level_db(x: np.ndarray) -> float:
     """Mean power of the loud frames."""
     level_db = frame_levels_db(x)
@@ -209,7 +217,7 @@ def loaded(path: Path) -> np.ndarray | None:
     low_cut = signal.butter(2, 50.0, "highpass", fs=RATE_HZ, output="sos")
     mono = signal.sosfiltfilt(low_cut, np.pad(mono, RATE_HZ // 10))[RATE_HZ // 10 : -RATE_HZ // 10]
     level_db = frame_levels_db(mono)
-    if len(level_db) < 20 or np.percentile(level_db, 3) - p95_db(level_db) > CLEANEST_FLOOR_DB:
+    if len(level_db) < 20 or own_floor_db(level_db) > NOISIEST_FLOOR_DB:
         return None
     kept = trimmed_to_speech(mono)
     return kept if SHORTEST_S <= len(kept) / RATE_HZ <= LONGEST_S else None

@@ -25,6 +25,9 @@ from sources import (
 
 import scene
 
+#: Mains hum has this many harmonics, its own frequency the first.
+HUM_HARMONICS = 8
+
 
 @dataclass(frozen=True)
 class Room:
@@ -79,7 +82,7 @@ RECIPES = (
     Recipe("room-goes", "synth-pl", room=Room("fan", -50), room_later=Room("dull", -68)),
     Recipe("muted-pauses", "nl-high", muted_pauses=True, breaths=False, clicks=0, quick=True),
     Recipe("quiet", "nl-low", whole_gain_db=-20, room=Room("dull", -58)),
-    Recipe("quiet-clean", "de-letters", whole_gain_db=-20, room=Room("white", -60)),
+    Recipe("quiet-clean", "da-letters", whole_gain_db=-20, room=Room("white", -60)),
     Recipe("hot", "nl-high", peak_dbfs=-3, room=Room("dull", -64)),
     Recipe("clipped", "nl-low", peak_dbfs=0, clip_share=0.0006, room=Room("dull", -60)),
     Recipe("sections-18", "nl-low", phrases=12, sections_db=(-15, 3, -15), room=Room("dull", -72), quick=True),
@@ -90,14 +93,14 @@ RECIPES = (
     Recipe("whispered-lines", "synth-de", guest="whisper-high", guest_db=-14, room=Room("dull", -65)),
     Recipe("shouts", "nl-low", guest="nl-low", guest_db=14, speech_dbfs=-24, room=Room("dull", -66)),
     Recipe("laughter", "synth-en-high", guest="laughter", guest_db=6, speech_dbfs=-22),
-    Recipe("thumps", "nl-high", thumps=True, room=Room("dull", -64), quick=True),
+    Recipe("thumps", "nl-high", thumps=True, speech_dbfs=-25, room=Room("dull", -64), quick=True),
     Recipe("rumble", "synth-de", dc=0.02, hum_hz=50.0, room=Room("brown", -52)),
     Recipe("hum-60", "nl-low", hum_hz=60.0, hum_dbfs=-46, room=Room("dull", -64)),
     Recipe("false-start", "nl-low", page=True, false_start=True, head_s=4.5, quick=True),
     Recipe("page-noise", "fr-letters", page=True, head_s=4.0, room=Room("fan", -60)),
     Recipe("clicks", "nl-high", clicks=20, spikes=8, room=Room("dull", -68), quick=True),
     Recipe("clicks-synth", "synth-en", clicks=16, spikes=6, room=Room("dull", -58)),
-    Recipe("tight", "uk-words", phrases=14, tight_s=(0.25, 0.6), room=Room("dull", -60)),
+    Recipe("tight", "uk-letters", phrases=14, tight_s=(0.25, 0.6), room=Room("dull", -60)),
     Recipe("stops", "synth-en", phrases=10, breaths=False, room=Room("white", -60), tight_s=(0.3, 0.9)),
     Recipe("letters", "en-letters", phrases=6, room=Room("dull", -56)),
     Recipe("letters-echo", "pt-letters", phrases=6, room=Room("dull", -62), echo_db=-14),
@@ -221,6 +224,14 @@ def thump(rng: np.random.Generator, peak_dbfs: float) -> np.ndarray:
     t = np.arange(n) / RATE_HZ
     wave = np.sin(2 * np.pi * rng.uniform(30, 70) * t + rng.uniform(0, 1))
     return scene.at_peak(wave * np.sin(np.pi * np.sqrt(np.arange(n) / n)) ** 2, peak_dbfs)
+
+
+def hum(n: int, level_dbfs: float, mains_hz: float) -> np.ndarray:
+    """Mains hum: the mains frequency and its harmonics, each weaker, the odd ones less so."""
+    t = np.arange(n) / RATE_HZ
+    parts = [(k, 1.0 / k ** (1.3 if k % 2 else 1.8)) for k in range(1, HUM_HARMONICS + 1)]
+    waves = [a * np.sin(2 * np.pi * k * mains_hz * t + k) for k, a in parts]
+    return scene.at_rms(np.sum(waves, axis=0), level_dbfs)
 
 
 def mouth_click(rng: np.random.Generator) -> np.ndarray:
@@ -358,7 +369,7 @@ def _mixed(track: Track, recipe: Recipe) -> Take:
     wanted = (mouth + track.mixed("page"))[:, None] + rooms
     faults = track.mixed("click in pause", "click in speech", "spike", "thump")[:, None]
     if recipe.hum_hz is not None:
-        faults = faults + scene.hum(n, recipe.hum_dbfs, recipe.hum_hz)[:, None]
+        faults = faults + hum(n, recipe.hum_dbfs, recipe.hum_hz)[:, None]
     factor = _factor(recipe, wanted + faults)
     samples = (wanted + faults) * factor + recipe.dc
     over = np.abs(samples).max(axis=1) > 1.0

@@ -16,7 +16,8 @@ from fairtake.sound.stages.limit import LimitSettings
 def plan_of(rows: int, gain_db: np.ndarray | float = 0.0, pieces=None) -> Plan:
     """A plan written by hand."""
     curve = np.broadcast_to(np.asarray(gain_db, np.float32), rows)
-    return Plan(pieces or (Piece(0, rows),), curve, LimitSettings(), 0.0, 0.0, {})
+    kept = pieces or (Piece(0, rows),)
+    return Plan((), (), kept, (), curve, LimitSettings(), 0.0, 0.0, {})
 
 
 def rendered(source: ArraySource, plan: Plan, rate: int = 48_000) -> np.ndarray:

@@ -18,6 +18,7 @@ from fairtake.errors import (
     NotPermitted,
     SurroundingsFault,
     TitleInvalid,
+    Unreadable,
 )
 from fairtake.files.hashing import hash_of
 from fairtake.files.take import facts_of
@@ -112,7 +113,10 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
     name, profile = profile_of(root, claimed, title, text)
     cover = folder / title.cover if title.cover else None
     job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
-    sha256 = hash_of(claimed.take)
+    try:
+        sha256 = hash_of(claimed.take)
+    except PermissionError:
+        raise Unreadable() from None
     asked = {
         "take": sha256,
         "profile": profile.sha256,

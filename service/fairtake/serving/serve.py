@@ -226,8 +226,10 @@ class Service:
         event("crashed", claimed.path, message=error.message, attempts=claimed.attempts)
         if self._used_up(claimed):
             self._quarantine(claimed, error)
-        else:
-            self._pending.append(claimed)
+            return
+        self._pending.append(claimed)
+        if claimed.publish is not None:  # not the take's doing: it is finished, only not in place
+            self._pause(error.message, claimed.path)
 
     def _used_up(self, claimed: Claim) -> bool:
         """Whether a take had all its attempts. One whose files are being placed is past that."""

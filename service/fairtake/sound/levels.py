@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -47,6 +48,28 @@ class Piece:
 
 
 @dataclass(frozen=True)
+class Blemish:
+    """Something short that listening found and that does not belong to the sound.
+
+    ``start`` is its first sample in the source, ``rebuilt`` what its neighbourhood says should
+    stand there, shape (samples, channels). ``over_db`` is how far it stood out.
+    """
+
+    kind: Literal["click", "clipped"]
+    start: int
+    rebuilt: npt.NDArray[np.float64]
+    over_db: float
+
+    def rows(self, sample_rate_hz: int) -> tuple[int, int]:
+        """The first row it touches and the row after the last."""
+        end = self.start + len(self.rebuilt)
+        return (
+            self.start * ROWS_PER_S // sample_rate_hz,
+            -(-end * ROWS_PER_S // sample_rate_hz) + 1,
+        )
+
+
+@dataclass(frozen=True)
 class Levels:
     """The millisecond table. All arrays have shape (rows,).
 
@@ -62,6 +85,7 @@ class Levels:
     heard_low: Rows
     heard_high_energy: Rows
     gain_db: Rows | None = None
+    blemishes: tuple[Blemish, ...] = ()
 
     @property
     def rows(self) -> int:

@@ -68,7 +68,7 @@ def listen(source: Source, progress: Progress | None = None) -> Heard:
     peak_meter.flush()
     columns = tuple(np.concatenate(c) for c in zip(*table, strict=True)) if table else _NO_ROWS
     return Heard(
-        levels=Levels(rate, channels, *columns),
+        levels=Levels(rate, channels, *columns),  # type: ignore[arg-type]
         frames=frames,
         true_peak=peak_meter.peak,
         sample_peak=float(columns[0].max(initial=0.0)),

@@ -8,13 +8,13 @@ changes what the other needs.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
-from fairtake.sound.levels import Levels, Piece, Rows
-from fairtake.sound.stage import Work
+from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
+from fairtake.sound.stage import BandGain, Sections, Work
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
@@ -55,7 +55,10 @@ class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
     value a row of the finished take."""
 
+    repairs: tuple[Blemish, ...]
+    filters: tuple[Sections, ...]
     pieces: tuple[Piece, ...]
+    bands: tuple[BandGain, ...]
     gain_db: Rows
     limit: LimitSettings
     makeup_db: float
@@ -68,6 +71,9 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
 
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
+    repairs: list[Blemish] = []
+    filters: list[Sections] = []
+    bands: list[BandGain] = []
     pieces: tuple[Piece, ...] = (Piece(0, levels.rows),)
     notes: dict[str, dict[str, Any]] = {}
     for name in profile.chain:
@@ -75,9 +81,15 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
             notes[name] = {}  # keeps the profile's order in the receipt
             continue
         work = STAGES[name](levels, profile.stage(name))
+        repairs += work.repairs
+        filters += work.filters
+        if work.levels is not None:
+            levels = work.levels
         if work.pieces is not None:
             pieces = work.pieces
             levels = levels.cut(pieces)
+            bands = [replace(band, gain_db=cut(band.gain_db, pieces)) for band in bands]
+        bands += work.bands
         if work.gain_db is not None:
             levels = levels.with_gain(work.gain_db)
         notes[name] = work.note
@@ -91,7 +103,10 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     }
     gain_db = levels.with_gain(makeup_db).gain_db
     assert gain_db is not None
-    return Plan(pieces, gain_db, ceiling, makeup_db, short_db, notes)
+    return Plan(
+        tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
+        makeup_db, short_db, notes,
+    )  # fmt: skip
 
 
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:

@@ -1,6 +1,6 @@
 """render: the take once more, block by block, and the plan, into finished samples.
 
-cut and joined -> resampled -> gain -> true-peak limited. Integers are made where they are written.
+repaired -> filtered -> cut and joined -> resampled -> bands -> gain -> true-peak limited. Integers are made where they are written.
 Every step is a generator over blocks of whole seconds at the rate of the finished files.
 """
 
@@ -16,7 +16,9 @@ from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Plan
 from fairtake.sound.source import BLOCK_S, Samples, Source
+from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limiter_db
+from fairtake.sound.treated import Treated
 from fairtake.sound.true_peak import BOUND, TAPS, no_history, span_peaks, with_history
 from fairtake.units import amplitude_db, gain
 
@@ -44,8 +46,14 @@ class Rendering:
         self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels)
 
     def __iter__(self) -> Iterator[Samples]:
-        stream = edited(self._source, self._plan.pieces)
-        stream = resampled(stream, self._source, self.sample_rate_hz, self.frames)
+        plan = self._plan
+        source: Source = self._source
+        if plan.repairs or plan.filters:
+            source = Treated(source, plan.repairs, plan.filters)
+        stream = edited(source, plan.pieces)
+        stream = resampled(stream, source, self.sample_rate_hz, self.frames)
+        for band in plan.bands:
+            stream = turned_down(stream, band, self.sample_rate_hz)
         stream = amplified(stream, self._plan.gain_db, self.sample_rate_hz)
         for block in self._limiter.limited(stream):
             yield block if self._down == 1.0 else block * self._down
@@ -81,6 +89,27 @@ def _exactly(stream: Iterator[Samples], frames: int) -> Iterator[Samples]:
         frames -= len(block[:frames])
     if frames:
         yield np.zeros((frames, channels))
+
+
+def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterator[Samples]:
+    """*stream* with one band under a gain curve of its own; untouched where the curve is 0."""
+    from scipy.signal import butter, sosfilt
+
+    sections = butter(2, band.corner_hz, f"{band.side}pass", fs=rate, output="sos")
+    before = np.zeros((0, 1))
+    row = 0
+    for block in stream:
+        rows = -(-len(block) * ROWS_PER_S // rate) + 1
+        here = band.gain_db[min(row, len(band.gain_db) - 1) : row + rows]
+        row += BLOCK_S * ROWS_PER_S
+        warm = before[-rate // 4 :]
+        before = block
+        if here.any():
+            # The band is filtered out from a quarter second ahead, so that the filter has settled.
+            lead = np.concatenate([warm, block]) if len(warm) else block
+            part = sosfilt(sections, lead, axis=0)[len(lead) - len(block) :]
+            block = block + part * (gain_line(here, len(block), rate) - 1)
+        yield block
 
 
 def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[Samples]:

@@ -1,0 +1,76 @@
+"""A source with its blemishes replaced and its filters applied, before anything is cut."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import numpy as np
+
+from fairtake.sound.levels import Blemish
+from fairtake.sound.source import Samples, Source
+from fairtake.sound.stage import Sections
+
+#: Filters run over this much sound ahead of what is asked for, so that they have settled.
+WARM_UP_S = 1.0
+
+
+class Treated:
+    """*source* as a source again: repaired, then filtered."""
+
+    def __init__(
+        self, source: Source, repairs: Sequence[Blemish], filters: Sequence[Sections]
+    ) -> None:
+        self._source = source
+        self._repairs = sorted(repairs, key=lambda blemish: blemish.start)
+        self._starts = np.array([blemish.start for blemish in self._repairs])
+        self._sections = np.concatenate(filters) if filters else None
+        self.sample_rate_hz, self.channels = source.sample_rate_hz, source.channels
+        self.frames = source.frames
+
+    def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
+        begin = self._begin(start)
+        state = self._still()
+        at = begin
+        for block in self._source.blocks(begin, stop):
+            treated, state = self._treat(block, at, state)
+            at += len(block)
+            wanted = treated[max(len(treated) - (at - start), 0) :]
+            if len(wanted):
+                yield wanted
+
+    def read(self, start: int, stop: int) -> Samples:
+        begin = self._begin(start)
+        treated, _ = self._treat(self._source.read(begin, stop), begin, self._still())
+        return treated[start - begin :]
+
+    def _begin(self, start: int) -> int:
+        if self._sections is None:
+            return start
+        return max(start - round(WARM_UP_S * self.sample_rate_hz), 0)
+
+    def _still(self) -> Any:
+        sections = 0 if self._sections is None else len(self._sections)
+        return np.zeros((sections, self.channels, 2))
+
+    def _treat(self, block: Samples, at: int, state: Any) -> tuple[Samples, Any]:
+        block = self._repaired(block, at)
+        if self._sections is None:
+            return block, state
+        from scipy.signal import sosfilt
+
+        filtered, state = sosfilt(self._sections, block.T, axis=1, zi=state)
+        return filtered.T, state
+
+    def _repaired(self, block: Samples, at: int) -> Samples:
+        """*block*, which begins at sample *at*, with every blemish in it replaced."""
+        longest = max((len(b.rebuilt) for b in self._repairs), default=0)
+        first, last = np.searchsorted(self._starts, (at - longest, at + len(block)))
+        if first == last:
+            return block
+        block = block.copy()
+        for blemish in self._repairs[first:last]:
+            begin, end = blemish.start - at, blemish.start - at + len(blemish.rebuilt)
+            inside = slice(max(begin, 0), max(min(end, len(block)), 0))
+            block[inside] = blemish.rebuilt[inside.start - begin : inside.stop - begin]
+        return block

@@ -1,0 +1,112 @@
+"""README.md against the program: neither says what the other does not know."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from fairtake.cli import main
+from fairtake.errors import (
+    FairtakeError,
+    SettingsFault,
+    SurroundingsFault,
+    TakeFault,
+    all_errors,
+)
+from fairtake.profile import Profile
+from fairtake.receipt import Measures, Receipt
+from fairtake.serving.scan import is_companion
+from fairtake.shipped import profile_files
+from fairtake.sound.plan import STAGES
+
+README = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
+KINDS = (TakeFault, SurroundingsFault, SettingsFault)
+ERRORS = {error.code: error for error in all_errors() if error not in KINDS}
+
+
+def section(heading: str) -> str:
+    """The text under the heading that has the word *heading* in it."""
+    for part in re.split(r"^#+ ", README, flags=re.MULTILINE)[1:]:
+        title, _, text = part.partition("\n")
+        if heading in title:
+            return text
+    raise AssertionError(f"README has no section '{heading}'")
+
+
+def rows(text: str) -> list[list[str]]:
+    """The cells of every table row in *text*."""
+    lines = [line for line in text.splitlines() if line.startswith("|")]
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+
+
+def in_backticks(text: str) -> set[str]:
+    return set(re.findall(r"`([^`]+)`", text))
+
+
+def test_every_command_is_documented_and_every_documented_command_exists() -> None:
+    """Design: the docs against the program."""
+    said = set(re.findall(r"fairtake (?!takes\b)([a-z]+)\b", " ".join(
+        [*in_backticks(README), *re.findall(r"^fairtake .*", README, re.MULTILINE)])))  # fmt: skip
+    assert said == set(main.commands)
+
+
+def test_every_option_in_the_docs_exists() -> None:
+    """An option that is promised can be given. Design: the docs against the program."""
+    known = {o for c in (main, *main.commands.values()) for p in c.params for o in p.opts}
+    said = {o for cell in in_backticks(section("commands")) for o in re.findall(r"--[a-z]+", cell)}
+    assert said and said <= known
+
+
+def test_every_code_has_its_row_and_every_row_its_code() -> None:
+    """The table of reasons is the program's own list. Design: stable codes."""
+    codes = [cells[0].strip("`") for cells in rows(section("Reasons")) if cells[0].startswith("`")]
+    assert sorted(codes) == sorted(ERRORS)
+
+
+@pytest.mark.parametrize("code", ERRORS)
+def test_the_docs_say_what_the_reason_says(code: str) -> None:
+    """One sentence in the docs, the log and the reason. Design: errors for people."""
+    error: type[FairtakeError] = ERRORS[code]
+    [row] = [cells for cells in rows(section("Reasons")) if cells[0] == f"`{code}`"]
+    assert row[1:] == [error().message, error.advice]
+
+
+def test_every_shipped_profile_and_no_other_is_in_the_table() -> None:
+    """Design: the profiles that ship."""
+    first = {in_backticks(cells[0]).pop() for cells in rows(section("profiles")) if "`" in cells[0]}
+    assert first == set(profile_files()) | set(STAGES)
+
+
+@pytest.mark.parametrize("heading_and_model", [("receipt", Receipt), ("receipt", Measures)])
+def test_every_key_is_explained(heading_and_model: tuple[str, type]) -> None:
+    """Who reads a receipt finds each of its keys in the README. Design: the receipt."""
+    heading, model = heading_and_model
+    explained = in_backticks(section(heading))
+    missing = set(model.model_fields) - {"schema_"} - explained  # type: ignore[attr-defined]
+    assert missing == set()
+
+
+def test_settings_named_in_the_text_exist() -> None:
+    """`table.key` of a profile in an advice or the README is a setting. Design: the docs."""
+    text = README + " ".join(error.advice for error in ERRORS.values())
+    tables = [
+        name for name in Profile.model_fields if hasattr(getattr(Profile(), name), "model_fields")
+    ]
+    for table, key in re.findall(rf"\b({'|'.join(tables)})\.([a-z_]+)\b", text):
+        assert key in type(getattr(Profile(), table)).model_fields or key in ("md", "mp3"), (
+            f"{table}.{key}"
+        )
+
+
+def test_the_example_title_toml_is_valid() -> None:
+    """What people copy from the README works as it stands. Design: the docs."""
+    from fairtake.errors import TitleInvalid
+    from fairtake.title import Title
+    from fairtake.typed_file import parse_settings
+
+    [example] = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    title = parse_settings(example.encode(), Title, TitleInvalid, "title.toml")
+    assert title.cover and is_companion(title.cover)
+    assert Profile().overridden(title.overrides, "title.toml") != Profile()
