@@ -26,7 +26,7 @@ LAYERS = """
     sound/listen sound/speech sound/loudness_range sound/advice
     sound/measures sound/stages/*
     profile
-    sound/plan sound/checks
+    sound/plan sound/checks sound/treated
     sound/render
     files/*
     correct rounds

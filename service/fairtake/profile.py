@@ -13,14 +13,17 @@ from typing import Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from fairtake.errors import TitleInvalid
+from fairtake.sound.stages.breath import BreathSettings
 from fairtake.sound.stages.compress import CompressSettings
+from fairtake.sound.stages.deess import DeessSettings
 from fairtake.sound.stages.gate import GateSettings
 from fairtake.sound.stages.limit import LimitSettings
 from fairtake.sound.stages.normalise import NormaliseSettings
+from fairtake.sound.stages.ride import RideSettings
 from fairtake.sound.stages.trim import TrimSettings
 from fairtake.typed_file import Settings, typed
 
-StageName = Literal["trim", "gate", "compress", "limit", "normalise"]
+StageName = Literal["trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"]
 NEVER_MISSING = ("limit", "normalise")
 
 
@@ -91,7 +94,7 @@ class Profile(Settings):
 
     about: str = Field("", max_length=200, description="What this profile is for.")
     chain: tuple[StageName, ...] = Field(
-        ("trim", "gate", "compress", "limit", "normalise"),
+        ("trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"),
         description="The stages, in order. limit and normalise are solved together, wherever they stand.",
     )
     sample_rate_hz: Literal[44100, 48000] = Field(
@@ -104,7 +107,10 @@ class Profile(Settings):
     mp3: Mp3Settings = Mp3Settings()
     trim: TrimSettings = TrimSettings()
     gate: GateSettings = GateSettings()
+    breath: BreathSettings = BreathSettings()
+    ride: RideSettings = RideSettings()
     compress: CompressSettings = CompressSettings()
+    deess: DeessSettings = DeessSettings()
     limit: LimitSettings = LimitSettings()
     normalise: NormaliseSettings = NormaliseSettings()
     delivery: DeliverySettings = DeliverySettings()

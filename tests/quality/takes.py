@@ -91,7 +91,7 @@ RECIPES = (
     Recipe("whispers", "whisper", speech_dbfs=-32, room=Room("dull", -66), quick=True),
     Recipe("whispers-high", "whisper-high", speech_dbfs=-30, room=Room("white", -64)),
     Recipe("whispered-lines", "synth-de", guest="whisper-high", guest_db=-14, room=Room("dull", -65)),
-    Recipe("shouts", "nl-low", guest="nl-low", guest_db=14, speech_dbfs=-24, room=Room("dull", -66)),
+    Recipe("shouts", "nl-low", guest="nl-low", guest_db=14, speech_dbfs=-29, room=Room("dull", -66)),
     Recipe("laughter", "synth-en-high", guest="laughter", guest_db=6, speech_dbfs=-22),
     Recipe("thumps", "nl-high", thumps=True, speech_dbfs=-25, room=Room("dull", -64), quick=True),
     Recipe("rumble", "synth-de", dc=0.02, hum_hz=50.0, room=Room("brown", -52)),

@@ -106,6 +106,11 @@ class Levels:
         return peak_db if self.gain_db is None else peak_db + self.gain_db
 
     @property
+    def low(self) -> Rows:
+        """Plain average of each row: the take through 1,000 samples a second."""
+        return self.heard_low if self.gain_db is None else self.heard_low * gain(self.gain_db)
+
+    @property
     def energy(self) -> Rows:
         """Sum of squares of each row, averaged over channels."""
         return self._under_gain(self.heard_energy)
@@ -114,6 +119,11 @@ class Levels:
     def power(self) -> Rows:
         """Mean square of each row, averaged over channels."""
         return self._under_gain(self.heard_energy / np.float32(self.samples_per_row))
+
+    @property
+    def high_power(self) -> Rows:
+        """Mean square of each row's first difference, averaged over channels."""
+        return self._under_gain(self.heard_high_energy / np.float32(self.samples_per_row))
 
     @property
     def k_power(self) -> Rows:

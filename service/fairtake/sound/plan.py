@@ -15,17 +15,23 @@ from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
 from fairtake.sound.stage import BandGain, Sections, Work
+from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
+from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
+from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.trim import trim
 from fairtake.units import FLOOR_DB
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "trim": trim,
     "gate": gate,
+    "breath": breath,
+    "ride": ride,
     "compress": compress,
+    "deess": deess,
     "limit": limit,
     "normalise": normalise,
 }

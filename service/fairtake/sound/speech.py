@@ -16,9 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import Levels
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, mask_of, runs
+from fairtake.sound.voicing import voiced_frames
 
 FRAME_ROWS = 5
 SMOOTH_FRAMES = 5
@@ -36,6 +38,12 @@ DIGITAL_SILENCE_LUFS = -110.0
 LOUDEST_FLOOR_LUFS = -35.0
 #: Speech has to stand out of its floor by this much to be found at all.
 LEAST_CONTRAST_DB = 6.0
+#: A take with less voice than this in its speech is whispered: then nothing is told by voice.
+WHISPER_SHARE = 0.15
+VOICED_LEAST_FRAMES = 6
+STRAY_REACH_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 80, 140, 6.0
+#: A room is called steady when its level spreads by less than this over so long.
+STEADY_FRAMES, STEADY_SPREAD_DB = 120, 1.6
 
 Frames = npt.NDArray[np.float64]
 
@@ -45,6 +53,7 @@ class Speech:
     """What was found. ``level_lufs`` and ``floor_lufs`` hold one value a frame of 5 ms."""
 
     rows: Mask
+    breaths: Mask
     level_lufs: Frames
     floor_lufs: Frames
     speech_lufs: float | None
@@ -66,18 +75,71 @@ class Speech:
 def find_speech(levels: Levels) -> Speech:
     """Decide for every row whether somebody speaks."""
     level = frame_levels(levels)
+    nobody = np.zeros(levels.rows, bool)
     if not len(level):
-        return Speech(np.zeros(levels.rows, bool), level, level, None)
-    floor = noise_floor(level)
+        return Speech(nobody, nobody, level, level, None)
+    voiced = voiced_frames(levels, FRAME_ROWS)
+    floor = raised_by_steady_room(noise_floor(level), level, voiced)
     spoken = level > floor + LEAST_CONTRAST_DB
     if not spoken.any():
-        return Speech(np.zeros(levels.rows, bool), level, floor, None)
+        return Speech(nobody, nobody, level, floor, None)
     speech_lufs = _mean_level(level[spoken])
     open_margin = np.clip(OPEN_SHARE * (speech_lufs - floor), OPEN_LEAST_DB, OPEN_MOST_DB)
-    frames = stretches(level > floor + open_margin / 2, level > floor + open_margin)
-    rows = np.repeat(frames, FRAME_ROWS)
-    rows = np.pad(rows, (0, levels.rows - len(rows)), mode="edge")
-    return Speech(rows, level, floor, speech_lufs if rows.any() else None)
+    active = level > floor + open_margin / 2
+    breaths = np.zeros(len(level), bool)
+    if voiced[active].mean() > WHISPER_SHARE:
+        breaths = breath_frames(level, active, voiced, brightness_hz(levels, FRAME_ROWS))
+    frames = stretches(active & ~breaths, level > floor + open_margin)
+    if voiced[active].mean() > WHISPER_SHARE:
+        frames &= ~stray_noises(frames, voiced, level)
+    rows = on_rows(frames, levels.rows)
+    return Speech(
+        rows, on_rows(breaths, levels.rows), level, floor, speech_lufs if rows.any() else None
+    )
+
+
+def on_rows(frames: Mask, rows: int) -> Mask:
+    """A mask of frames as a mask of *rows*; the last frame may be short."""
+    spread = np.repeat(frames, FRAME_ROWS)
+    return np.pad(spread, (0, rows - len(spread)), mode="edge")
+
+
+def stray_noises(frames: Mask, voiced: Mask, level: Frames) -> Mask:
+    """Stretches of *frames* that are short, unvoiced, soft and far from any voice: pages, chairs."""
+    starts, stops = runs(frames)
+    count = np.concatenate([[0], np.cumsum(voiced & frames)])
+    spoken = count[stops] - count[starts] >= VOICED_LEAST_FRAMES
+    near = mask_of(
+        starts[spoken] - STRAY_REACH_FRAMES, stops[spoken] + STRAY_REACH_FRAMES, len(frames)
+    )
+    around = local_speech(level)
+    stray = [
+        not s and b - a < STRAY_LONGEST_FRAMES and not near[a:b].any()
+        and level[a:b].max() < around[a:b].max() - STRAY_UNDER_DB
+        for s, a, b in zip(spoken, starts, stops, strict=True)
+    ]  # fmt: skip
+    kept = np.array(stray, bool)
+    return mask_of(starts[kept], stops[kept], len(frames))
+
+
+def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
+    """*floor* lifted to the level wherever a long stretch is steady and unvoiced.
+
+    That is a room that has become louder, faster than the floor's percentile can follow: speech,
+    whispered too, is never so even for so long.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    mean = uniform_filter1d(level, STEADY_FRAMES, mode="nearest")
+    spread = uniform_filter1d((level - mean) ** 2, STEADY_FRAMES, mode="nearest")
+    voice = uniform_filter1d(voiced.astype(float), STEADY_FRAMES, mode="nearest")
+    steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & (mean < LOUDEST_FLOOR_LUFS)
+    starts, stops = runs(steady)
+    long = stops - starts >= STEADY_FRAMES
+    # A window that is steady speaks for its whole width.
+    half = STEADY_FRAMES // 2
+    room = mask_of(starts[long] - half, stops[long] + half, len(level))
+    return np.where(room, np.maximum(floor, np.minimum(level, mean)), floor)
 
 
 def frame_levels(levels: Levels) -> Frames:

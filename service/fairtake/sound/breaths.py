@@ -1,0 +1,102 @@
+"""Which stretches of sound between phrases are breaths.
+
+A breath is noise, not voice; it lasts from a tenth of a second to most of one; it is well under
+the speech around it (common practice, no source: about -42 dBFS beside speech near -20); it is
+duller than a hiss; and it stands apart: the level dips before it and behind it. That last is what
+tells it from a consonant, which leans on its vowel on one side at least. Several such stretches in
+a row without voice between them are whispered speech, not breaths.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.levels import Levels
+from fairtake.sound.runs import Mask, mask_of, runs
+
+Frames = npt.NDArray[np.float64]
+
+# In frames of 5 ms.
+SHORTEST, LONGEST = 22, 170
+SURELY = 40  # from this length on it need not keep away from the voice before it
+AWAY = 20
+DIP_REACH = 30
+GAP_CLOSED = 4
+CLUSTER_REACH = 80
+UNDER_SPEECH_DB = 13.0
+BRIGHTEST_HZ = 4500.0
+DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
+
+
+def brightness_hz(levels: Levels, frame_rows: int) -> Frames:
+    """Mean frequency of each whole frame, told from the energy of its first difference.
+
+    The difference of two samples weighs a frequency f by 2 sin(pi f / fs); the ratio of energies
+    turned back into a frequency is exact for a tone and a fair middle for noise.
+    """
+    frames = levels.rows // frame_rows
+    whole = slice(frames * frame_rows)
+    energy = levels.heard_energy[whole].reshape(frames, -1).sum(axis=1, dtype=np.float64)
+    high = levels.heard_high_energy[whole].reshape(frames, -1).sum(axis=1, dtype=np.float64)
+    half = np.sqrt(high / np.maximum(energy, 1e-20)) / 2
+    return levels.sample_rate_hz / np.pi * np.arcsin(np.clip(half, 0, 1))
+
+
+def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
+    """The level that one frame in ten of the surroundings lies above, one value a frame."""
+    from scipy.ndimage import percentile_filter
+
+    per_block = 20
+    blocks = max(1, len(level) // per_block)
+    loud = level[: blocks * per_block].reshape(blocks, -1).max(axis=1)
+    size = min(2 * blocks - 1, round(20 * reach_s) + 1)
+    top = percentile_filter(loud, 80, size=size, mode="nearest")
+    return np.interp(np.arange(len(level)), (np.arange(blocks) + 0.5) * per_block, top)
+
+
+def breath_frames(level: Frames, active: Mask, voiced: Mask, bright_hz: Frames) -> Mask:
+    """Which frames belong to breaths, from their dip before to their dip behind."""
+    quiet = level < local_speech(level) - UNDER_SPEECH_DB
+    noisy = active & ~voiced & quiet & (bright_hz < BRIGHTEST_HZ)
+    starts, stops = runs(_closed(noisy))
+    spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
+    breaths = [_with_dips(level, *span) for span in spans if _apart(level, voiced, *span)]
+    breaths = [span for span in breaths if not _whispered(span, spans, voiced)]
+    if not breaths:
+        return np.zeros(len(level), bool)
+    first, last = np.array(breaths).T
+    return mask_of(first, last, len(level))
+
+
+def _closed(mask: Mask) -> Mask:
+    """*mask* with gaps of a few frames filled."""
+    starts, stops = runs(~mask)
+    short = (stops - starts <= GAP_CLOSED) & (starts > 0) & (stops < len(mask))
+    return mask | mask_of(starts[short], stops[short], len(mask))
+
+
+def _apart(level: Frames, voiced: Mask, start: int, stop: int) -> bool:
+    """Whether the level dips on both sides, and the voice before has died away."""
+    own = float(np.median(level[start:stop]))
+    before, behind = level[max(start - DIP_REACH, 0) : start], level[stop : stop + DIP_REACH]
+    dips = [own - float(side.min()) if len(side) else DIP_CLEAR_DB for side in (before, behind)]
+    if min(dips) < DIP_LEAST_DB or max(dips) < DIP_CLEAR_DB:
+        return False
+    return stop - start >= SURELY or not voiced[max(start - AWAY, 0) : start].any()
+
+
+def _with_dips(level: Frames, start: int, stop: int) -> tuple[int, int]:
+    """The span grown to the deepest frame of the dip on either side."""
+    before, behind = level[max(start - DIP_REACH, 0) : start], level[stop : stop + DIP_REACH]
+    first = start - len(before) + int(before.argmin()) if len(before) else start
+    last = stop + int(behind.argmin()) if len(behind) else stop
+    return first, last
+
+
+def _whispered(span: tuple[int, int], spans: list[tuple[int, int]], voiced: Mask) -> bool:
+    """Whether two more of the kind follow each other around *span* with no voice between."""
+    first, last = span[0] - CLUSTER_REACH, span[1] + CLUSTER_REACH
+    near = [s for s in spans if s[1] > first and s[0] < last]
+    alone = not voiced[max(min(s[0] for s in near), 0) : max(s[1] for s in near)].any()
+    return len(near) >= 3 and alone

@@ -1,0 +1,57 @@
+"""Whether the voice's cords swing: how periodic each frame is between 62 and 330 Hz.
+
+The table's ``low`` column is the take heard through 1,000 samples a second: enough for pitch. The
+measure is the greatest normalised autocorrelation over the lags of that range in windows of 64 ms,
+1 for a perfect tone and about 0.3 for noise. It is textbook short-time autocorrelation; the limit
+is our own, set on room tone and on synthetic voices.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.runs import Mask
+
+WINDOW_ROWS = 64
+SHORTEST_LAG, LONGEST_LAG = 3, 16
+VOICED = 0.55
+#: What is slower than 50 Hz is taken off first: rumble is periodic too, in its way.
+_MEAN_ROWS = 20
+_CHUNK = 20_000
+
+
+def voiced_frames(levels: Levels, frame_rows: int) -> Mask:
+    """Which whole frames of *frame_rows* are voiced, shape (frames,)."""
+    frames = levels.rows // frame_rows
+    periodic = periodicity(_without_rumble(levels.low), frames, frame_rows)
+    # One frame alone is no voice, and one missing frame no end of it.
+    padded = np.pad(periodic > VOICED, 1, mode="edge").astype(np.int8)
+    votes = padded[:-2] + padded[1:-1] + padded[2:]
+    return np.asarray(votes >= 2)
+
+
+def _without_rumble(low: Rows) -> Rows:
+    total = np.concatenate(
+        [[0.0], np.cumsum(np.pad(low, _MEAN_ROWS // 2, mode="edge"), dtype=np.float64)]
+    )
+    mean = (total[_MEAN_ROWS:] - total[:-_MEAN_ROWS]) / _MEAN_ROWS
+    return (low - mean[: len(low)]).astype(np.float32)
+
+
+def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
+    """Greatest normalised autocorrelation around each frame, 0 to 1, shape (frames,)."""
+    lead = (WINDOW_ROWS - frame_rows) // 2
+    padded = np.pad(low, (lead, WINDOW_ROWS))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, WINDOW_ROWS)[::frame_rows][:frames]
+    found = np.zeros(frames, np.float32)
+    lags = np.arange(SHORTEST_LAG, LONGEST_LAG + 1)
+    for begin in range(0, frames, _CHUNK):
+        some = windows[begin : begin + _CHUNK]
+        spectrum = np.fft.rfft(some, 2 * WINDOW_ROWS, axis=1)
+        products = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)
+        # Fewer products overlap at longer lags: weigh them up to the same count.
+        fair = products[:, lags] * (WINDOW_ROWS / (WINDOW_ROWS - lags))
+        found[begin : begin + _CHUNK] = fair.max(axis=1) / np.maximum(products[:, 0], 1e-20)
+    return found

@@ -1,0 +1,172 @@
+"""fairtake.serving.settle: when a dropped file may be taken, with a clock of our own."""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+from roots import CUT, spoken
+
+from fairtake.serving.scan import scan
+from fairtake.serving.settle import Settling, open_for_writing
+
+SETTLE_S, GRACE_S = 10, 100
+
+
+class Inbox:
+    """An inbox, the settling watched over it, and a clock that tests move."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.now = folder, 1000.0
+        self.settling = Settling(folder, SETTLE_S, GRACE_S, lambda: self.now)
+
+    def after(self, seconds: float) -> list[str]:
+        """What is ready *seconds* later, at a scan then."""
+        self.now += seconds
+        self.settling.look(scan(self.folder))
+        return list(self.settling.ready())
+
+    def write(self, name: str, data: bytes, mtime: float | None = None) -> None:
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        if mtime is not None:
+            os.utime(path, (mtime, mtime))
+
+
+@pytest.fixture
+def inbox(tmp_path: Path) -> Inbox:
+    (tmp_path / "inbox").mkdir()
+    return Inbox(tmp_path / "inbox")
+
+
+@pytest.fixture(scope="module")
+def take(tmp_path_factory: pytest.TempPathFactory) -> bytes:
+    return spoken(tmp_path_factory.mktemp("take") / "take.wav", 2, 2.6)
+
+
+def test_a_take_is_ready_when_it_has_been_still_for_the_settle_time(
+    inbox: Inbox, take: bytes
+) -> None:
+    """Not before, and at once then. Requirement 5: one gate."""
+    inbox.write("a.wav", take)
+    assert inbox.after(0) == []
+    assert inbox.after(SETTLE_S - 0.1) == []
+    assert inbox.settling.next_due_s() == pytest.approx(0.1)
+    assert inbox.after(0.1) == ["a.wav"]
+
+
+def test_a_slow_writer_is_waited_for_however_long_it_takes(inbox: Inbox, take: bytes) -> None:
+    """Each growth begins the settle time anew; the gate never gives up. Requirement 5."""
+    for end in range(1000, len(take), len(take) // 40):
+        inbox.write("a.wav", take[:end])
+        assert inbox.after(SETTLE_S - 1) == []
+    assert inbox.settling.reasons() == {"a.wav": "arriving"}
+    inbox.write("a.wav", take)
+    assert inbox.after(0) == []
+    assert inbox.after(SETTLE_S) == ["a.wav"]
+
+
+def test_an_old_time_on_the_file_shortens_nothing(inbox: Inbox, take: bytes) -> None:
+    """Copy tools keep the time of the source; only our own clock counts. Requirement 5."""
+    inbox.write("a.wav", take, mtime=1_000_000)
+    assert inbox.after(0) == []
+    assert inbox.after(SETTLE_S - 1) == []
+    assert inbox.after(1) == ["a.wav"]
+
+
+def test_a_copy_that_takes_its_full_size_first_is_seen_by_its_time(
+    inbox: Inbox, take: bytes
+) -> None:
+    """Some systems give the full size at once and then fill it. Requirement 5: preallocated."""
+    for part in range(30):
+        inbox.write("a.wav", take[: part * 900].ljust(len(take), b"\0"), mtime=2_000_000 + part)
+        assert inbox.after(SETTLE_S - 1) == []
+    inbox.write("a.wav", take, mtime=3_000_000)
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == ["a.wav"]
+
+
+def test_a_pause_at_nothing_is_waited_out(inbox: Inbox, take: bytes) -> None:
+    """A file of 0 bytes is a copy that has not begun, until its grace is over. Requirement 5."""
+    inbox.write("a.wav", b"")
+    inbox.after(0)
+    assert inbox.after(GRACE_S - 1) == []
+    assert inbox.settling.reasons() == {"a.wav": "it holds no bytes yet"}
+    inbox.write("a.wav", take)
+    assert inbox.after(1) == []
+    assert inbox.after(SETTLE_S) == ["a.wav"]
+    inbox.write("b.wav", b"")
+    inbox.after(0)
+    assert inbox.after(GRACE_S) == ["a.wav", "b.wav"]
+
+
+def test_half_a_take_waits_until_its_grace_is_over(inbox: Inbox) -> None:
+    """Its header says that more should come; in the end it is taken, to be told. Requirement 6."""
+    inbox.write("half.wav", CUT.read_bytes())
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == []
+    assert "promises" in inbox.settling.reasons()["half.wav"]
+    assert inbox.after(GRACE_S - SETTLE_S - 1) == []
+    assert inbox.after(1) == ["half.wav"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells who has a file open")
+def test_a_file_somebody_still_writes_is_not_ready(inbox: Inbox, take: bytes) -> None:
+    """Reopened after it looked done: the lease shows the writer. Requirement 5."""
+    inbox.write("a.wav", take)
+    inbox.after(0)
+    with open(inbox.folder / "a.wav", "ab"):
+        assert open_for_writing(inbox.folder / "a.wav")
+        assert inbox.after(SETTLE_S) == []
+        assert inbox.after(GRACE_S * 2) == [], "however long it is held"
+        assert inbox.settling.still_arriving("a.wav")
+    with open(inbox.folder / "a.wav", "rb"):
+        assert inbox.after(1) == ["a.wav"], "a reader is no writer"
+
+
+def test_a_change_between_scan_and_claim_is_noticed(inbox: Inbox, take: bytes) -> None:
+    """What is ready is looked at once more before it is named. Requirement 8."""
+    inbox.write("a.wav", take[:-10])
+    inbox.after(0)
+    inbox.now += SETTLE_S
+    inbox.settling.look(scan(inbox.folder))
+    inbox.write("a.wav", take)
+    assert list(inbox.settling.ready()) == []
+    assert inbox.after(SETTLE_S) == ["a.wav"]
+
+
+def test_a_folder_without_title_waits_until_all_of_it_is_still(inbox: Inbox, take: bytes) -> None:
+    """Its title.toml may come last and would be too late. DEVELOPERS: folders are waited for."""
+    inbox.write("T/1.wav", take)
+    inbox.after(0)
+    inbox.now += SETTLE_S
+    inbox.write("T/2.wav", take)
+    assert inbox.after(0) == []
+    assert inbox.settling.reasons()["T/1.wav"] == "the folder is still being filled"
+    assert inbox.after(SETTLE_S - 1) == []
+    assert inbox.after(1) == ["T/1.wav", "T/2.wav"]
+
+
+@pytest.mark.parametrize("where", ["T/title.toml", "T/Part/title.toml"])
+def test_a_folder_with_a_settled_title_does_not_wait(inbox: Inbox, take: bytes, where: str) -> None:
+    """The title is there, so each take goes on by itself. DEVELOPERS: folders are waited for."""
+    inbox.write(where, b"")
+    inbox.write("T/Part/1.wav", take)
+    inbox.after(0)
+    inbox.now += SETTLE_S
+    inbox.write("T/Part/2.wav", take)
+    assert inbox.after(0) == ["T/Part/1.wav"]
+
+
+def test_what_was_put_back_waits_out_its_grace(inbox: Inbox, take: bytes) -> None:
+    """A take that turned out not to be whole is not tried at every scan. Requirement 6."""
+    inbox.write("a.wav", take)
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == ["a.wav"]
+    inbox.settling.put_back("a.wav", "its last page is not complete")
+    assert inbox.after(1) == []
+    assert inbox.settling.reasons() == {"a.wav": "its last page is not complete"}
+    assert inbox.after(GRACE_S) == ["a.wav"]
