@@ -13,6 +13,8 @@ LEVEL_TOLERANCE_DB = 0.05
 CEILING_MARGIN_DB = 0.05
 #: A level that stays this far under what was planned is not raised on and on: the limiter eats it.
 MOST_RAISE_DB = 2.0
+#: So often the plan is made again with gentler settings for the speech's sake.
+MOST_GENTLER = 3
 
 
 @dataclass(frozen=True)
@@ -25,6 +27,7 @@ class Seen:
     greatest_reduction_db: float
     mp3_level: float | None = None
     mp3_peak_dbtp: float | None = None
+    speech_kept: bool = True
 
     def over_db(self, ceiling_dbtp: float) -> float:
         """How far the louder of the two files stands above the ceiling; negative when below."""
@@ -36,6 +39,8 @@ def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     """The correction for another round; *used* itself when the files are right."""
     over_db = max(seen.over_db(limit.ceiling_dbtp), 0.0)
     wanted = used
+    if not seen.speech_kept and used.gentler < MOST_GENTLER:
+        wanted = replace(wanted, gentler=used.gentler + 1)
     if over_db:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
     if seen.wav_level is not None:

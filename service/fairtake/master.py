@@ -28,6 +28,7 @@ from fairtake.receipt import (
     Outputs,
     ProfileFacts,
     Receipt,
+    SpeechProof,
     StageNote,
     TakeFacts,
     Took,
@@ -103,8 +104,9 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
             if job.cover and cover and not decodes(cover):
                 raise TitleInvalid(f"The cover '{job.cover.name}' is a broken picture.") from None
             raise
-    notes = _notes(rounds, made)
-    return _finished(job, facts, before, whole, made, notes, cover, stopwatch)
+    receipt = _receipt(job, facts, before, whole, rounds, made, cover)
+    assert made.mp3 is not None
+    return Finished(made.wav.path, made.mp3.path, receipt)
 
 
 def _refuse_length(take: Take, profile: Profile) -> None:
@@ -175,18 +177,19 @@ def _notes(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     return notes
 
 
-def _finished(
-    job: Job, facts: TakeFacts, before: Measures, whole: Heard, made: Round,
-    notes: dict[str, dict[str, object]], cover: Path | None, stopwatch: Stopwatch,
-) -> Finished:  # fmt: skip
+def _receipt(
+    job: Job, facts: TakeFacts, before: Measures, whole: Heard, rounds: Rounds, made: Round,
+    cover: Path | None,
+) -> Receipt:  # fmt: skip
     assert made.mp3 is not None
     wav, mp3, profile = made.wav, made.mp3, job.profile
-    with stopwatch.timing("prove"):
+    notes = _notes(rounds, made)
+    with rounds.stopwatch.timing("prove"):
         outputs = Outputs(wav=_output(wav, f"{job.stem}.wav"), mp3=_output(mp3, f"{job.stem}.mp3"))
     outputs.mp3.bitrate_kbps = profile.mp3.bitrate_kbps
     outputs.mp3.tags = job.tags
     outputs.mp3.cover_sha256 = hash_of(cover) if cover else None
-    receipt = Receipt(
+    return Receipt(
         take=facts,
         profile=ProfileFacts(
             name=job.profile_name, sha256=profile.sha256, settings=profile.model_dump(mode="json")
@@ -194,6 +197,7 @@ def _finished(
         before=before,
         after=After(wav=wav.measures, mp3=mp3.measures),
         stages=[StageNote(stage=name, did=notes[name]) for name in profile.chain],
+        speech=SpeechProof(**vars(made.speech), planned_again=rounds.used.gentler),
         checks=[
             *checks(profile, "wav", wav.measures, outputs.wav),
             *checks(profile, "mp3", mp3.measures, outputs.mp3),
@@ -201,9 +205,8 @@ def _finished(
         outputs=outputs,
         advice=advice(before, whole.sides, profile.channels == "mono"),
         made_by={**made_by(), "encoder": encoder_version()},
-        took_s=Took(**stopwatch.spent),
+        took_s=Took(**rounds.stopwatch.spent),
     )
-    return Finished(wav.path, mp3.path, receipt)
 
 
 def _output(written: Written, name: str) -> Output:

@@ -118,6 +118,15 @@ class Took(Document):
     prove: Figure = 0.0
 
 
+class SpeechProof(Document):
+    """What became of the speech: share of it turned down against its neighbours, and so on."""
+
+    lost_share: float
+    longest_lost_ms: int
+    dulled_edges: int
+    planned_again: int
+
+
 class Receipt(Document):
     schema_: Literal["fairtake.receipt/1"] = Field(RECEIPT_SCHEMA, alias="schema")
     take: TakeFacts
@@ -125,6 +134,7 @@ class Receipt(Document):
     before: Measures
     after: After
     stages: list[StageNote]
+    speech: SpeechProof
     checks: list[Check]
     outputs: Outputs
     advice: list[str]

@@ -10,8 +10,10 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+
+import numpy as np
 
 from fairtake.correct import Seen, corrected, turned_down
 from fairtake.files.mp3 import encode_mp3, level_loss_db
@@ -21,10 +23,11 @@ from fairtake.files.write import write_wav_and_copy
 from fairtake.memory import give_memory_back
 from fairtake.profile import Profile
 from fairtake.receipt import Measures
-from fairtake.sound.levels import Levels
+from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.listen import Heard, listen
 from fairtake.sound.measures import measures
 from fairtake.sound.plan import Correction, Plan, make_plan
+from fairtake.sound.proof import Proof, prove_speech
 from fairtake.sound.render import Rendering
 from fairtake.sound.source import Source
 from fairtake.sound.stages.limit import limit_note
@@ -71,6 +74,7 @@ class Round:
     wav: Written
     mp3: Written | None
     limited: dict[str, float]
+    speech: Proof
 
     def seen(self, profile: Profile) -> Seen:
         by = profile.normalise.by
@@ -82,6 +86,7 @@ class Round:
             greatest_reduction_db=self.limited["greatest_db"],
             mp3_level=level_of(mp3.levels, by) if mp3 else None,
             mp3_peak_dbtp=float(amplitude_db(mp3.true_peak)) if mp3 else None,
+            speech_kept=self.speech.kept,
         )
 
 
@@ -125,13 +130,16 @@ class Rounds:
                 lambda share: self.progress("render", share), self.tags.get("title", ""),
             )  # fmt: skip
         limited = limit_note(rendering.limited_db)
+        speech = prove_speech(
+            plan.spoken, plan.gain_db - fitted(rendering.limited_db, plan.gain_db)
+        )
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
-        made = Round(plan, proved, None, limited)
+        made = Round(plan, proved, None, limited, speech)
         wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
         if self.count < MOST_ROUNDS and wanted != self.used:
             return made
-        return Round(plan, proved, self._mp3(copy, rendering, proved.measures), limited)
+        return replace(made, mp3=self._mp3(copy, rendering, proved.measures))
 
     def _mp3(self, copy: Path, rendering: Rendering, wav: Measures) -> Written:
         mp3 = self.scratch / "finished.mp3"
@@ -151,6 +159,11 @@ class Rounds:
         with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
             heard = listen(file, lambda share: self.progress("prove", done + share / 2))
             return Written(path, heard, measures(heard))
+
+
+def fitted(curve: Rows, other: Rows) -> Rows:
+    """*curve* at the length of *other*: a take's last row may be cut by rounding."""
+    return np.pad(curve, (0, max(len(other) - len(curve), 0)))[: len(other)]
 
 
 def _bext_loudness(found: Measures) -> Loudness:

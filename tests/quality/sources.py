@@ -38,6 +38,8 @@ ACTIVE_UNDER_P95_DB = 20.0
 NOISIEST_FLOOR_DB = -55.0
 #: Frames this far under the 95th percentile are no noise but zeros, or a fade into them.
 NOTHING_DB = -75.0
+#: A voice fades; what stays softer than this for longer than so many frames is the room behind it.
+PLAIN_UNDER_P95_DB, MOST_RINGING_FRAMES = 35.0, 30
 SHORTEST_S, LONGEST_S = 0.25, 8.0
 EDGE_MS = 25.0
 
@@ -70,7 +72,7 @@ VOICES: dict[str, Recorded | Synthetic] = {
     "uk-letters": Recorded("klettres-data", r"/uk/(alpha|syllab)/", (4, 6)),
     "da-letters": Recorded("klettres-data", r"/da/(alpha|syllab)/", (4, 6)),
     "en-letters": Recorded("klettres-data", r"/en_GB/(alpha|syllab)/", (4, 6)),
-    "fr-letters": Recorded("klettres-data", r"/fr/(alpha|syllab)/", (4, 6)),
+    "lt-letters": Recorded("klettres-data", r"/lt/(alpha|syllab)/", (4, 6)),
     "pt-letters": Recorded("klettres-data", r"/pt_BR/(alpha|syllab)/", (4, 6)),
     "tn-letters": Recorded("klettres-data", r"/tn/(alpha|syllab)/", (4, 6)),
     "synth-en": Synthetic(scene.Voice("en-gb", 45, 160), "en"),
@@ -187,6 +189,13 @@ def own_floor_db(level_db: np.ndarray) -> float:
     return float(np.percentile(under_db[under_db > NOTHING_DB], 5))
 
 
+def rings_on(x: np.ndarray) -> bool:
+    """Whether a trimmed recording begins or ends with more of its own room than of the voice."""
+    level_db = frame_levels_db(x)
+    plain = np.flatnonzero(level_db > p95_db(level_db) - PLAIN_UNDER_P95_DB)
+    return bool(max(plain[0], len(level_db) - 1 - plain[-1]) > MOST_RINGING_FRAMES)
+
+
 def active_level_db(x: np.ndarray) -> float:
     """Mean power of the loud frames."""
     level_db = frame_levels_db(x)
@@ -220,7 +229,8 @@ def loaded(path: Path) -> np.ndarray | None:
     if len(level_db) < 20 or own_floor_db(level_db) > NOISIEST_FLOOR_DB:
         return None
     kept = trimmed_to_speech(mono)
-    return kept if SHORTEST_S <= len(kept) / RATE_HZ <= LONGEST_S else None
+    fits = SHORTEST_S <= len(kept) / RATE_HZ <= LONGEST_S and not rings_on(kept)
+    return kept if fits else None
 
 
 def utterances(name: str, count: int, rng: np.random.Generator) -> list[np.ndarray]:

@@ -97,7 +97,7 @@ RECIPES = (
     Recipe("rumble", "synth-de", dc=0.02, hum_hz=50.0, room=Room("brown", -52)),
     Recipe("hum-60", "nl-low", hum_hz=60.0, hum_dbfs=-46, room=Room("dull", -64)),
     Recipe("false-start", "nl-low", page=True, false_start=True, head_s=4.5, quick=True),
-    Recipe("page-noise", "fr-letters", page=True, head_s=4.0, room=Room("fan", -60)),
+    Recipe("page-noise", "lt-letters", page=True, head_s=4.0, room=Room("fan", -60)),
     Recipe("clicks", "nl-high", clicks=20, spikes=8, room=Room("dull", -68), quick=True),
     Recipe("clicks-synth", "synth-en", clicks=16, spikes=6, room=Room("dull", -58)),
     Recipe("tight", "uk-letters", phrases=14, tight_s=(0.25, 0.6), room=Room("dull", -60)),

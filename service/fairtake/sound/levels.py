@@ -16,8 +16,8 @@ A stage sees the levels as the stages before it left them: cut, and with their g
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, fields, replace
-from typing import Literal
+from dataclasses import dataclass, field, fields, replace
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -86,6 +86,8 @@ class Levels:
     heard_high_energy: Rows
     gain_db: Rows | None = None
     blemishes: tuple[Blemish, ...] = ()
+    #: What was worked out from the columns, kept with the columns it belongs to.
+    kept: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def rows(self) -> int:
@@ -145,7 +147,7 @@ class Levels:
         }
         kept = {name: cut(column, pieces) for name, column in columns.items()}
         gained = None if self.gain_db is None else cut(self.gain_db, pieces)
-        return replace(self, gain_db=gained, **kept)  # type: ignore[arg-type]
+        return replace(self, gain_db=gained, kept={}, **kept)  # type: ignore[arg-type]
 
 
 def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:

@@ -14,6 +14,8 @@ from typing import Any
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
+from fairtake.sound.proof import spoken_rows
+from fairtake.sound.runs import Mask
 from fairtake.sound.stage import BandGain, Sections, Work
 from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
@@ -48,12 +50,14 @@ class Correction:
 
     ``level_db`` is added to the make-up gain, ``ceiling_db`` taken from the ceiling, ``mp3_db``
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
+    ``gentler`` counts how often the proof of speech asked for milder settings.
     """
 
     level_db: float = 0.0
     ceiling_db: float = 0.0
     mp3_db: float = 0.0
     down_db: float = 0.0
+    gentler: int = 0
 
 
 @dataclass(frozen=True)
@@ -70,6 +74,7 @@ class Plan:
     makeup_db: float
     short_db: float
     notes: dict[str, dict[str, Any]]
+    spoken: Mask
 
 
 def make_plan(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Plan:
@@ -77,6 +82,7 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
 
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
+    profile = softened(profile, correction.gentler)
     repairs: list[Blemish] = []
     filters: list[Sections] = []
     bands: list[BandGain] = []
@@ -111,8 +117,28 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     assert gain_db is not None
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
-        makeup_db, short_db, notes,
+        makeup_db, short_db, notes, spoken_rows(levels),
     )  # fmt: skip
+
+
+def softened(profile: Profile, times: int) -> Profile:
+    """*profile* with the stages that could harm speech made milder, by half each time."""
+    if not times:
+        return profile
+    share, gate_settings, breath_settings = 0.5**times, profile.gate, profile.breath
+    return profile.model_copy(
+        update={
+            "gate": gate_settings.model_copy(
+                update={
+                    "range_db": gate_settings.range_db * share,
+                    "hold_ms": gate_settings.hold_ms / share,
+                }
+            ),
+            "breath": breath_settings.model_copy(
+                update={"amount_db": breath_settings.amount_db * share}
+            ),
+        }
+    )
 
 
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:

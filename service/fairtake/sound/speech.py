@@ -11,7 +11,7 @@ be the release of a stop consonant, and does not when it stands alone, where it 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -73,7 +73,20 @@ class Speech:
 
 
 def find_speech(levels: Levels) -> Speech:
-    """Decide for every row whether somebody speaks."""
+    """Decide for every row whether somebody speaks.
+
+    Told from the levels as they were heard: the gains of other stages do not change who speaks. So
+    the answer is the same for all stages behind the cut, and is kept with the levels.
+    """
+    heard = (levels.heard_peak, levels.heard_k_energy, levels.heard_low)
+    kept = levels.kept.get("speech")
+    if kept is None or any(a is not b for a, b in zip(kept[0], heard, strict=True)):
+        kept = levels.kept["speech"] = (heard, _find_speech(replace(levels, gain_db=None)))
+    found: Speech = kept[1]
+    return found
+
+
+def _find_speech(levels: Levels) -> Speech:
     level = frame_levels(levels)
     nobody = np.zeros(levels.rows, bool)
     if not len(level):
