@@ -22,7 +22,7 @@ from signals import (
 )
 
 from fairtake.sound.render import Limiter
-from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit, limiter_db
+from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limit, limiter_db
 
 CEILING_DBTP = -1.0
 SETTINGS = LimitSettings(ceiling_dbtp=CEILING_DBTP)
@@ -58,11 +58,22 @@ def test_curve_in_time():
     """It begins with its look-ahead, is whole at the peak, and lets go to 36.8 % in its release."""
     over = np.full(1000, -10.0, np.float32)
     over[500] = 6.0
-    amount = limiter_db(over, LimitSettings(look_ahead_ms=4, release_ms=80))
+    amount = limiter_db(over, LimitSettings(look_ahead_ms=4, release_ms=80, fast_db=40))
     assert not amount[: 500 - 4 - 3].any()
     assert amount[500] == pytest.approx(6.0, abs=1e-3)
     assert amount[501 + 80 + 2] == pytest.approx(6.0 / np.e, rel=0.03)
     assert np.abs(np.diff(amount)).max() < 6.0 / 2
+
+
+def test_more_than_fast_is_slow():
+    """What a peak needs beyond `fast_db` is taken from its surroundings alike. By algebra."""
+    over = np.full(3000, -10.0, np.float32)
+    over[1500] = 6.0
+    amount = limiter_db(over, LimitSettings(fast_db=4))
+    assert amount[1500] == pytest.approx(6.0, abs=1e-3)
+    assert amount[1500 - SLOW_ROWS // 2] == pytest.approx(2.0, abs=1e-3)
+    assert not amount[: 1500 - 2 * SLOW_ROWS].any()
+    assert np.abs(np.diff(amount[: 1500 - 50])).max() < 0.02
 
 
 def test_nothing_over_nothing_done():

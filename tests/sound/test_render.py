@@ -17,7 +17,7 @@ def plan_of(rows: int, gain_db: np.ndarray | float = 0.0, pieces=None) -> Plan:
     """A plan written by hand."""
     curve = np.broadcast_to(np.asarray(gain_db, np.float32), rows)
     kept = pieces or (Piece(0, rows),)
-    return Plan((), (), kept, (), curve, LimitSettings(), 0.0, 0.0, {})
+    return Plan((), (), kept, (), curve, LimitSettings(), 0.0, 0.0, {}, np.ones(rows, bool))
 
 
 def rendered(source: ArraySource, plan: Plan, rate: int = 48_000) -> np.ndarray:

@@ -56,6 +56,16 @@ def _sliding(amount: Rows, ahead: int, better: np.ufunc) -> Rows:
     return y
 
 
+def spread_around(amount: Rows, reach: int) -> Rows:
+    """A smooth curve that is at least *amount* within half of *reach* of every row, and 0 beyond it."""
+    if not amount.any():
+        return amount
+    half = reach // 2
+    # The greatest within +-reach, then a centred average over +-half: nobody asks for less.
+    widest = greatest_ahead(np.pad(amount, (reach, reach)), 2 * reach)[: len(amount) + reach]
+    return averaged_behind(widest, 2 * half)[half : half + len(amount)]
+
+
 def rise_limited(amount: Rows, per_row: float) -> Rows:
     """The greatest curve under *amount* that rises by at most *per_row* a row."""
     line = np.arange(len(amount)) * per_row

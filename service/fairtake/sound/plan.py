@@ -137,6 +137,9 @@ def softened(profile: Profile, times: int) -> Profile:
             "breath": breath_settings.model_copy(
                 update={"amount_db": breath_settings.amount_db * share}
             ),
+            "limit": profile.limit.model_copy(
+                update={"fast_db": max(profile.limit.fast_db - times, 1.0)}
+            ),
         }
     )
 

@@ -57,7 +57,7 @@ def prove_speech(spoken: Mask, gain_db: Rows) -> Proof:
     # Frames are fine enough, and five times fewer.
     frames = len(spoken) // FRAME_ROWS
     whole = slice(frames * FRAME_ROWS)
-    inside = spoken[whole].reshape(frames, -1).all(axis=1)
+    inside: Mask = np.asarray(spoken[whole].reshape(frames, -1).all(axis=1))
     gains = gain_db[whole].reshape(frames, -1).mean(axis=1)
     if not inside.any():
         return Proof(0.0, 0, 0)

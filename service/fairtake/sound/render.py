@@ -17,7 +17,7 @@ from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Plan
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
-from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limiter_db
+from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
 from fairtake.sound.treated import Treated
 from fairtake.sound.true_peak import BOUND, TAPS, no_history, span_peaks, with_history
 from fairtake.units import amplitude_db, gain
@@ -156,7 +156,9 @@ class Limiter:
         self._aim = float(gain(aim_dbtp(settings)))
         self._history = no_history(channels)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
-        self._reach = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
+        # The slow part of the curve looks further, in both directions.
+        felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
+        self._reach = felt + 3 * SLOW_ROWS
         self._past = np.full(self._reach, _NEVER_DB, np.float32)
         self._done: list[Rows] = []
 
