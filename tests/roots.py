@@ -63,7 +63,7 @@ def spoken(path: Path, start_s: float = 1.6, stop_s: float = 4.8, gain: float = 
     with soundfile.SoundFile(BELL) as file:
         file.seek(round(start_s * file.samplerate))
         sound = file.read(round((stop_s - start_s) * file.samplerate))
-        soundfile.write(path, sound * gain, file.samplerate, subtype="PCM_24")
+        soundfile.write(os.fsencode(path), sound * gain, file.samplerate, subtype="PCM_24")
     return path.read_bytes()
 
 
@@ -149,6 +149,7 @@ class Served:
 
     def is_working(self) -> bool:
         """Whether a take was claimed and its worker has begun to write."""
+        assert self.process.poll() is None, self.log
         return any(self.root.scratch.glob("*/*"))
 
 

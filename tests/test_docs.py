@@ -22,7 +22,7 @@ from fairtake.serving.scan import is_companion
 from fairtake.shipped import profile_files
 from fairtake.sound.plan import STAGES
 from fairtake.title import Title
-from fairtake.typed_file import parse_settings
+from fairtake.typed_file import Settings, parse_settings
 
 README = (Path(__file__).parents[1] / "README.md").read_text("utf-8")
 KINDS = (TakeFault, SurroundingsFault, SettingsFault)
@@ -46,12 +46,13 @@ def rows(text: str) -> list[list[str]]:
 
 def in_backticks(text: str) -> set[str]:
     prose = re.sub(r"^```.*?^```", "", text, flags=re.DOTALL | re.MULTILINE)
-    return set(re.findall(r"`([^`]+)`", prose))
+    return set(re.findall(r"`([^`\n]+)`", prose))
 
 
 def test_every_command_is_documented_and_every_documented_command_exists() -> None:
     """Design: the docs against the program."""
-    shown = [*in_backticks(README), *re.findall(r"^fairtake .*", README, re.MULTILINE)]
+    fenced = "".join(re.findall(r"^```sh$(.*?)^```$", README, re.DOTALL | re.MULTILINE))
+    shown = [*in_backticks(README), *re.findall(r"^fairtake .*", fenced, re.MULTILINE)]
     said = {text.split()[1] for text in shown if re.match(r"fairtake [a-z]+( |$)", text)}
     assert said == set(main.commands)
 

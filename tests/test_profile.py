@@ -23,6 +23,12 @@ def test_the_chain_keeps_level_and_ceiling() -> None:
     assert "limit must be in the chain" in problems({"chain": ["normalise"]})
 
 
+def test_rumble_stands_before_the_cut() -> None:
+    """What it asks for is told in the take's own time: behind trim the chain is refused."""
+    assert "before trim" in problems({"chain": ["trim", "rumble", "limit", "normalise"]})
+    assert Profile(chain=("rumble", "trim", "limit", "normalise")).chain[0] == "rumble"
+
+
 def test_the_chain_names_each_stage_once_and_right() -> None:
     """A stage twice or misspelt is refused."""
     assert "twice" in problems({"chain": ["limit", "normalise", "limit"]})

@@ -19,5 +19,7 @@ def __getattr__(name: str) -> Any:
     if name in __all__:
         from fairtake import api
 
-        return getattr(api, name)
+        # Loading the API loads the module `master` too, which then stands under that name here.
+        globals().update({word: getattr(api, word) for word in __all__})
+        return globals()[name]
     raise AttributeError(f"module 'fairtake' has no attribute '{name}'")

@@ -28,7 +28,7 @@ def measure(file: PathLike, progress: Callable[[float], None] | None = None) -> 
         tempfile.TemporaryDirectory(prefix="fairtake-") as scratch,
         open_take(Path(file), Path(scratch)) as take,
     ):
-        return measures(listen(take, progress))
+        return measures(listen(take, progress, blemishes=False))
 
 
 def master(

@@ -129,7 +129,7 @@ def _master_one(take: Path, profile: str, out: Path) -> bool:
         click.echo(f"{_shown(take)}: {e.code}: {e.message} {e.advice}", err=True)
         return False
     except OSError as e:
-        click.echo(f"{_shown(take)}: {e.strerror or e}: {e.filename or out}", err=True)
+        click.echo(f"{_shown(take)}: {e.strerror or e}: {_line(str(e.filename or out))}", err=True)
         return False
     click.echo(f"{_shown(take)}: {_summary(receipt)}")
     return True
@@ -137,7 +137,7 @@ def _master_one(take: Path, profile: str, out: Path) -> bool:
 
 def _shown(path: Path) -> str:
     """A file's name, fit for one line of a terminal."""
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in path.name)
+    return _line(path.name)
 
 
 def _summary(receipt: Receipt) -> str:
@@ -151,7 +151,7 @@ def _summary(receipt: Receipt) -> str:
               else f"{c.check} of the {c.file} could not be measured" for c in receipt.checks if not c.ok]  # fmt: skip
     verdict = "all checks pass" if not missed else "CHECKS FAIL: " + "; ".join(missed)
     return (
-        f"{receipt.outputs.wav.file}, {receipt.outputs.mp3.file}: "
+        f"{_line(receipt.outputs.wav.file)}, {_line(receipt.outputs.mp3.file)}: "
         f"{clock(receipt.outputs.wav.duration_s)}, {level:.1f} {unit}, "
         f"peak {wav.true_peak_dbtp:.1f} dBTP; {verdict}"
     )

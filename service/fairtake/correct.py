@@ -28,6 +28,7 @@ class Seen:
     mp3_level: float | None = None
     mp3_peak_dbtp: float | None = None
     speech_kept: bool = True
+    limiter_kept_speech: bool = True
 
     def over_db(self, ceiling_dbtp: float) -> float:
         """How far the louder of the two files stands above the ceiling; negative when below."""
@@ -41,6 +42,8 @@ def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     wanted = used
     if not seen.speech_kept and used.gentler < MOST_GENTLER:
         wanted = replace(wanted, gentler=used.gentler + 1)
+    if not seen.limiter_kept_speech and used.slower < MOST_GENTLER:
+        wanted = replace(wanted, slower=used.slower + 1)
     if over_db:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
     if seen.wav_level is not None:

@@ -197,13 +197,15 @@ def _receipt(
         before=before,
         after=After(wav=wav.measures, mp3=mp3.measures),
         stages=[StageNote(stage=name, did=notes[name]) for name in profile.chain],
-        speech=SpeechProof(**vars(made.speech), planned_again=rounds.used.gentler),
+        speech=SpeechProof(
+            **vars(made.speech), planned_again=rounds.used.gentler + rounds.used.slower
+        ),
         checks=[
             *checks(profile, "wav", wav.measures, outputs.wav),
             *checks(profile, "mp3", mp3.measures, outputs.mp3),
         ],
         outputs=outputs,
-        advice=advice(before, whole.sides, profile.channels == "mono"),
+        advice=advice(before, whole.sides, profile.channels == "mono", notes),
         made_by={**made_by(), "encoder": encoder_version()},
         took_s=Took(**rounds.stopwatch.spent),
     )

@@ -19,12 +19,18 @@ from fairtake.sound.stages.deess import DeessSettings
 from fairtake.sound.stages.gate import GateSettings
 from fairtake.sound.stages.limit import LimitSettings
 from fairtake.sound.stages.normalise import NormaliseSettings
+from fairtake.sound.stages.repair import RepairSettings
 from fairtake.sound.stages.ride import RideSettings
+from fairtake.sound.stages.rumble import RumbleSettings
 from fairtake.sound.stages.trim import TrimSettings
 from fairtake.typed_file import Settings, typed
 
-StageName = Literal["trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"]
+StageName = Literal[
+    "repair", "rumble", "trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"
+]
 NEVER_MISSING = ("limit", "normalise")
+#: What they ask for is told in the take's own time, before it is cut.
+BEFORE_THE_CUT = ("repair", "rumble")
 
 
 class WavSettings(Settings):
@@ -94,7 +100,18 @@ class Profile(Settings):
 
     about: str = Field("", max_length=200, description="What this profile is for.")
     chain: tuple[StageName, ...] = Field(
-        ("trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"),
+        (
+            "repair",
+            "rumble",
+            "trim",
+            "gate",
+            "breath",
+            "ride",
+            "compress",
+            "deess",
+            "limit",
+            "normalise",
+        ),
         description="The stages, in order. limit and normalise are solved together, wherever they stand.",
     )
     sample_rate_hz: Literal[44100, 48000] = Field(
@@ -105,6 +122,8 @@ class Profile(Settings):
     )
     wav: WavSettings = WavSettings()
     mp3: Mp3Settings = Mp3Settings()
+    repair: RepairSettings = RepairSettings()
+    rumble: RumbleSettings = RumbleSettings()
     trim: TrimSettings = TrimSettings()
     gate: GateSettings = GateSettings()
     breath: BreathSettings = BreathSettings()
@@ -125,6 +144,9 @@ class Profile(Settings):
             raise ValueError(
                 f"{' and '.join(missing)} must be in the chain: level and ceiling are promised by it"
             )
+        late = [name for name in BEFORE_THE_CUT if name in chain[_place(chain, "trim") :]]
+        if late:
+            raise ValueError(f"{' and '.join(late)} must stand before trim, which cuts the take")
         return chain
 
     def stage(self, name: str) -> Settings:
@@ -145,6 +167,10 @@ class Profile(Settings):
         """
         settings = _laid_over(self.model_dump(mode="python"), overrides)
         return typed(settings, Profile, TitleInvalid, name, text, ("overrides",))
+
+
+def _place(chain: tuple[str, ...], name: str) -> int:
+    return chain.index(name) if name in chain else len(chain)
 
 
 def _laid_over(below: dict[str, Any], above: dict[str, Any]) -> dict[str, Any]:

@@ -74,7 +74,8 @@ class Round:
     wav: Written
     mp3: Written | None
     limited: dict[str, float]
-    speech: Proof
+    planned: Proof  # of the stages alone
+    speech: Proof  # with the limiter
 
     def seen(self, profile: Profile) -> Seen:
         by = profile.normalise.by
@@ -86,7 +87,8 @@ class Round:
             greatest_reduction_db=self.limited["greatest_db"],
             mp3_level=level_of(mp3.levels, by) if mp3 else None,
             mp3_peak_dbtp=float(amplitude_db(mp3.true_peak)) if mp3 else None,
-            speech_kept=self.speech.kept,
+            speech_kept=self.planned.kept,
+            limiter_kept_speech=self.speech.kept or not self.planned.kept,
         )
 
 
@@ -130,12 +132,12 @@ class Rounds:
                 lambda share: self.progress("render", share), self.tags.get("title", ""),
             )  # fmt: skip
         limited = limit_note(rendering.limited_db)
-        speech = prove_speech(
-            plan.spoken, plan.gain_db - fitted(rendering.limited_db, plan.gain_db)
-        )
+        planned = prove_speech(plan.spoken, plan.gain_db)
+        reduction = fitted(rendering.limited_db, plan.gain_db)
+        speech = prove_speech(plan.spoken, plan.gain_db - reduction)
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
-        made = Round(plan, proved, None, limited, speech)
+        made = Round(plan, proved, None, limited, planned, speech)
         wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
         if self.count < MOST_ROUNDS and wanted != self.used:
             return made
@@ -157,7 +159,7 @@ class Rounds:
     def _proved(self, path: Path, done: float) -> Written:
         """A file just written, heard from end to end."""
         with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
-            heard = listen(file, lambda share: self.progress("prove", done + share / 2))
+            heard = listen(file, lambda share: self.progress("prove", done + share / 2), False)
             return Written(path, heard, measures(heard))
 
 

@@ -17,7 +17,8 @@ GOOD = {"sample_peak_dbfs": -6.0, "speech_level_dbfs": -18.0, "noise_floor_dbfs"
         ({"sample_peak_dbfs": 0.0}, "clipped"),
         ({"sample_peak_dbfs": -1.0}, "hot"),
         ({"speech_level_dbfs": -35.0}, "quiet"),
-        ({"noise_floor_dbfs": -45.0}, "room is loud"),
+        ({"noise_floor_dbfs": -45.0}, "-45.0 dBFS between phrases"),
+        ({"speech_level_dbfs": -29.0, "noise_floor_dbfs": -52.0}, "only 23 dB under the voice"),
     ],
 )
 def test_one_fault_one_sentence(changed, word):
@@ -50,3 +51,23 @@ def test_sides(sides, word, mono):
     (sentence,) = advice(Measures(**GOOD), sides, mono)
     assert word in sentence
     assert ("left as it is" in sentence) is not mono
+
+
+HUM = {"hum_hz": 49.98, "hum_dbfs": -57.2, "hum_harmonics": [1, 2]}
+
+
+@pytest.mark.parametrize(
+    ("did", "sentences"),
+    [
+        ({"thumps": 0}, []),
+        (HUM, ["Mains hum at 50 Hz, -57 dBFS: look at cables and power supplies."]),
+        ({"thumps": 2}, []),
+        (
+            {"thumps": 7},
+            ["7 plosives thump into the microphone: use a pop screen, or speak past it."],
+        ),
+    ],
+)
+def test_hum_and_plosives(did, sentences):
+    """What the stage rumble found is said, with its figures; a plosive or two is not. Practice."""
+    assert advice(Measures(**GOOD), None, True, {"rumble": did}) == sentences

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
+from scipy import signal
 from signals import ArraySource, noise, speech_like, stereo, tone
 
 from fairtake.profile import Profile
 from fairtake.sound.levels import Piece
 from fairtake.sound.plan import Plan, make_plan
-from fairtake.sound.render import Rendering, gain_line
+from fairtake.sound.render import Rendering, gain_line, turned_down
+from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import LimitSettings
 
 
@@ -102,3 +106,61 @@ def test_gate_is_heard():
     np.testing.assert_allclose(out[:48_000, 0], take.samples[:48_000] * 10 ** (-12 / 20), rtol=1e-6)
     start, stop = (round(edge * 48_000) for edge in take.spans_s[0])
     np.testing.assert_allclose(out[start:stop, 0], take.samples[start:stop], rtol=1e-12)
+
+
+def banded(source: ArraySource, band: BandGain, rate: int = 48_000) -> np.ndarray:
+    """What `turned_down` makes of a whole source."""
+    return np.concatenate(list(turned_down(source.blocks(), band, rate)))
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+@pytest.mark.parametrize(
+    ("side", "corner", "hz", "passed"),
+    [
+        ("low", 120.0, 30.0, 1 / (1 + (30 / 120) ** 4)),
+        ("low", 120.0, 120.0, 1 / 2),
+        ("low", 120.0, 480.0, 1 / (1 + 4**4)),
+        ("high", 4500.0, 1125.0, 1 / (1 + 4**4)),
+    ],
+)
+def test_band_is_turned_down(rate, side, corner, hz, passed):
+    """1 - (1 - g)·|H|², without delay: a 2nd-order Butterworth run both ways. By algebra."""
+    source = ArraySource(tone(5.0, -20.0, hz, rate), rate)
+    band = BandGain(side, corner, np.full(5000, -12.0, np.float32))
+    out = banded(source, band, rate)
+    factor = 1 - (1 - 10 ** (-12 / 20)) * passed
+    steady = slice(rate // 2, -rate // 2)
+    np.testing.assert_allclose(out[steady], factor * source.samples[steady], atol=0.1 * 2e-3)
+
+
+def test_band_is_left_alone_where_its_curve_is_zero():
+    """Not one bit changes outside the curve, across the joins of blocks."""
+    source = ArraySource(stereo(noise(7.0, -20.0)))
+    curve = np.zeros(7000, np.float32)
+    curve[3990:4010] = -12.0
+    out = banded(source, BandGain("low", 120.0, curve))
+    np.testing.assert_array_equal(out[: 3989 * 48], source.samples[: 3989 * 48])
+    np.testing.assert_array_equal(out[4011 * 48 :], source.samples[4011 * 48 :])
+    assert not np.array_equal(out[3995 * 48 : 4005 * 48], source.samples[3995 * 48 : 4005 * 48])
+
+
+def test_band_does_not_hear_block_borders():
+    """A band that is down through several blocks is what it is over the whole take at once."""
+    source = ArraySource(noise(5.0, -20.0))
+    curve = np.full(5000, -12.0, np.float32)
+    sections = signal.butter(2, 120, "lowpass", fs=48_000, output="sos")
+    low = signal.sosfiltfilt(sections, source.samples, axis=0)
+    expected = source.samples + low * (10 ** (-12 / 20) - 1)
+    out = banded(source, BandGain("low", 120.0, curve))
+    np.testing.assert_allclose(out[4800:-4800], expected[4800:-4800], atol=1e-6)
+
+
+def test_bands_of_a_plan_are_heard():
+    """A plan's band is turned down in what is rendered, by 1 - (1 - g)·|H|². By algebra."""
+    source = ArraySource(tone(4.0, -20.0, 30.0) + tone(4.0, -20.0, 2000.0))
+    band = BandGain("low", 120.0, np.full(4000, -20.0, np.float32))
+    out = rendered(source, replace(plan_of(4000), bands=(band,)))
+    spectrum = np.abs(np.fft.rfft(out[48_000:144_000, 0])) / 48_000
+    low_db = 20 * np.log10(1 - 0.9 / (1 + (30 / 120) ** 4))
+    assert 20 * np.log10(spectrum[60]) == pytest.approx(-20 + low_db, abs=0.02)
+    assert 20 * np.log10(spectrum[4000]) == pytest.approx(-20, abs=0.01)

@@ -6,16 +6,30 @@ average, peaks under -4 dBFS.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from fairtake.receipt import Measures
 from fairtake.sound.sides import Sides
 
 AVERAGE_DBFS, PEAK_DBFS = -18.0, -4.0
 CLIPPED_DBFS = -0.05
 LOUD_ROOM_DBFS = -50.0
+#: A room nearer to the voice than this is heard, however low both are recorded.
+NEAR_ROOM_DB = 25.0
+#: One plosive that hits the microphone happens to everybody.
+MANY_THUMPS = 3
+
+Notes = Mapping[str, Mapping[str, Any]]
 
 
-def advice(before: Measures, sides: Sides | None, mono: bool) -> list[str]:
-    """What could be better about the recording; empty when nothing stands out."""
+def advice(
+    before: Measures, sides: Sides | None, mono: bool, notes: Notes | None = None
+) -> list[str]:
+    """What could be better about the recording; empty when nothing stands out.
+
+    *notes* are what the stages did, for what only they find.
+    """
     said: list[str] = []
     peak, speech = before.sample_peak_dbfs, before.speech_level_dbfs
     if peak is not None and peak >= CLIPPED_DBFS:
@@ -29,10 +43,36 @@ def advice(before: Measures, sides: Sides | None, mono: bool) -> list[str]:
             f"The recording is quiet: speech averages {speech:.1f} dBFS; "
             f"about {AVERAGE_DBFS:g} leaves the room's noise further behind."
         )
-    floor = before.noise_floor_dbfs
-    if floor is not None and floor > LOUD_ROOM_DBFS:
-        said.append(f"The room is loud: {floor:.1f} dBFS between phrases.")
+    said += _room_advice(before.noise_floor_dbfs, speech)
+    said += _rumble_advice((notes or {}).get("rumble", {}))
     return said + _side_advice(sides, mono)
+
+
+def _room_advice(floor_dbfs: float | None, speech_dbfs: float | None) -> list[str]:
+    if floor_dbfs is None:
+        return []
+    if speech_dbfs is not None and speech_dbfs - floor_dbfs < NEAR_ROOM_DB:
+        under = f"{floor_dbfs:.1f} dBFS, only {speech_dbfs - floor_dbfs:.0f} dB under the voice"
+        return [f"The room is loud: {under}. Go nearer to the microphone or find a quieter room."]
+    if floor_dbfs > LOUD_ROOM_DBFS:
+        return [f"The room is loud: {floor_dbfs:.1f} dBFS between phrases."]
+    return []
+
+
+def _rumble_advice(did: Mapping[str, Any]) -> list[str]:
+    """Hum and plosives, from the note of the stage that finds them."""
+    said = []
+    if "hum_hz" in did:
+        said.append(
+            f"Mains hum at {did['hum_hz']:.0f} Hz, {did['hum_dbfs']:.0f} dBFS: "
+            "look at cables and power supplies."
+        )
+    if did.get("thumps", 0) >= MANY_THUMPS:
+        said.append(
+            f"{did['thumps']} plosives thump into the microphone: "
+            "use a pop screen, or speak past it."
+        )
+    return said
 
 
 def _side_advice(sides: Sides | None, mono: bool) -> list[str]:

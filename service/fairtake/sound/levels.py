@@ -74,7 +74,7 @@ class Levels:
     """The millisecond table. All arrays have shape (rows,).
 
     The ``heard_`` columns are as the take came; the properties are what a stage reads, under the
-    gains of the stages before it.
+    gains of the stages before it. ``clipped_runs`` counts also those that were not rebuilt.
     """
 
     sample_rate_hz: int
@@ -86,6 +86,7 @@ class Levels:
     heard_high_energy: Rows
     gain_db: Rows | None = None
     blemishes: tuple[Blemish, ...] = ()
+    clipped_runs: int = 0
     #: What was worked out from the columns, kept with the columns it belongs to.
     kept: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
 
 from fairtake.errors import NotFinite
+from fairtake.sound.blemishes import BlemishFinder
 from fairtake.sound.levels import Levels, Rows, row_starts
 from fairtake.sound.loudness import KWeighting
 from fairtake.sound.sides import Sides
@@ -38,14 +39,15 @@ class Heard:
         return self.frames / self.levels.sample_rate_hz
 
 
-def listen(source: Source, progress: Progress | None = None) -> Heard:
-    """Hear *source* from end to end.
+def listen(source: Source, progress: Progress | None = None, blemishes: bool = True) -> Heard:
+    """Hear *source* from end to end, looking for *blemishes* on the way.
 
     Raises `NotFinite` where a sample is not a number, with its place.
     """
     rate, channels = source.sample_rate_hz, source.channels
     weighting = KWeighting(rate, channels)
     peak_meter = TruePeakMeter(rate, channels)
+    finder = BlemishFinder(rate, channels)
     table: list[tuple[Rows, ...]] = []
     sides = Sides() if channels == 2 else None
     total = np.zeros(channels)
@@ -55,9 +57,13 @@ def listen(source: Source, progress: Progress | None = None) -> Heard:
         if not (block.max() < WILDEST and block.min() > -WILDEST):
             raise NotFinite(_where_not_finite(block, frames, rate))
         starts = row_starts(len(block), rate)
-        columns = _rows(block, weighting(block), last, starts)
+        steps = np.diff(block, axis=0, prepend=last)
+        columns = _rows(block, weighting(block), steps, starts)
         table.append(columns)
-        peak_meter.add(block, columns[0].astype(np.float64), starts)
+        peaks = columns[0].astype(np.float64)
+        peak_meter.add(block, peaks, starts)
+        if blemishes:
+            finder.add(block, steps, peaks)
         total += block.sum(axis=0)
         last = block[-1:]
         frames += len(block)
@@ -68,7 +74,11 @@ def listen(source: Source, progress: Progress | None = None) -> Heard:
     peak_meter.flush()
     columns = tuple(np.concatenate(c) for c in zip(*table, strict=True)) if table else _NO_ROWS
     return Heard(
-        levels=Levels(rate, channels, *columns),  # type: ignore[arg-type]
+        levels=replace(
+            Levels(rate, channels, *columns),  # type: ignore[arg-type]
+            blemishes=tuple(finder.found),
+            clipped_runs=finder.clipped_runs,
+        ),
         frames=frames,
         true_peak=peak_meter.peak,
         sample_peak=float(columns[0].max(initial=0.0)),
@@ -81,7 +91,7 @@ _NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
 
 
 def _rows(
-    block: Samples, weighted: Samples, last: Samples, starts: npt.NDArray[np.intp]
+    block: Samples, weighted: Samples, steps: Samples, starts: npt.NDArray[np.intp]
 ) -> tuple[Rows, ...]:
     """The columns of the table for one block, in the order of `Levels`."""
     middle = block.mean(axis=1) if block.shape[1] > 1 else block[:, 0]
@@ -90,7 +100,7 @@ def _rows(
     energy = _row_energy(block, starts) / block.shape[1]
     k_energy = _row_energy(weighted, starts)
     low = np.add.reduceat(middle, starts) / counts
-    high_energy = _row_energy(np.diff(block, axis=0, prepend=last), starts) / block.shape[1]
+    high_energy = _row_energy(steps, starts) / block.shape[1]
     return tuple(c.astype(np.float32) for c in (peak, energy, k_energy, low, high_energy))
 
 

@@ -23,11 +23,15 @@ from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
+from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
+from fairtake.sound.stages.rumble import rumble
 from fairtake.sound.stages.trim import trim
 from fairtake.units import FLOOR_DB
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
+    "repair": repair,
+    "rumble": rumble,
     "trim": trim,
     "gate": gate,
     "breath": breath,
@@ -50,7 +54,8 @@ class Correction:
 
     ``level_db`` is added to the make-up gain, ``ceiling_db`` taken from the ceiling, ``mp3_db``
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
-    ``gentler`` counts how often the proof of speech asked for milder settings.
+    ``gentler`` and ``slower`` count how often the proof of speech asked for milder settings of the
+    gate and the breaths, and for a limiter that takes less of its work fast.
     """
 
     level_db: float = 0.0
@@ -58,6 +63,7 @@ class Correction:
     mp3_db: float = 0.0
     down_db: float = 0.0
     gentler: int = 0
+    slower: int = 0
 
 
 @dataclass(frozen=True)
@@ -82,7 +88,7 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
 
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
-    profile = softened(profile, correction.gentler)
+    profile = softened(profile, correction)
     repairs: list[Blemish] = []
     filters: list[Sections] = []
     bands: list[BandGain] = []
@@ -121,26 +127,19 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     )  # fmt: skip
 
 
-def softened(profile: Profile, times: int) -> Profile:
-    """*profile* with the stages that could harm speech made milder, by half each time."""
-    if not times:
-        return profile
-    share, gate_settings, breath_settings = 0.5**times, profile.gate, profile.breath
+def softened(profile: Profile, asked: Correction) -> Profile:
+    """*profile* with the stages that harmed speech made milder."""
+    share = 0.5**asked.gentler
+    milder = {
+        "gate": {
+            "range_db": profile.gate.range_db * share,
+            "hold_ms": profile.gate.hold_ms / share,
+        },
+        "breath": {"amount_db": profile.breath.amount_db * share},
+        "limit": {"fast_db": max(profile.limit.fast_db - asked.slower, 1.0)},
+    }
     return profile.model_copy(
-        update={
-            "gate": gate_settings.model_copy(
-                update={
-                    "range_db": gate_settings.range_db * share,
-                    "hold_ms": gate_settings.hold_ms / share,
-                }
-            ),
-            "breath": breath_settings.model_copy(
-                update={"amount_db": breath_settings.amount_db * share}
-            ),
-            "limit": profile.limit.model_copy(
-                update={"fast_db": max(profile.limit.fast_db - times, 1.0)}
-            ),
-        }
+        update={name: profile.stage(name).model_copy(update=new) for name, new in milder.items()}
     )
 
 

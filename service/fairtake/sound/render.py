@@ -92,24 +92,39 @@ def _exactly(stream: Iterator[Samples], frames: int) -> Iterator[Samples]:
 
 
 def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterator[Samples]:
-    """*stream* with one band under a gain curve of its own; untouched where the curve is 0."""
-    from scipy.signal import butter, sosfilt
+    """*stream* with one band under a gain curve of its own; untouched where the curve is 0.
+
+    The band is taken out forwards and backwards: without delay, so that taking it away really
+    takes it away, and -6 dB at its corner. One block is held back for what follows it.
+    """
+    from scipy.signal import butter, sosfiltfilt
 
     sections = butter(2, band.corner_hz, f"{band.side}pass", fs=rate, output="sos")
-    before = np.zeros((0, 1))
+    reach = rate // 4
     row = 0
-    for block in stream:
+    for before, block, after in _with_neighbours(stream):
         rows = -(-len(block) * ROWS_PER_S // rate) + 1
         here = band.gain_db[min(row, len(band.gain_db) - 1) : row + rows]
         row += BLOCK_S * ROWS_PER_S
-        warm = before[-rate // 4 :]
-        before = block
         if here.any():
-            # The band is filtered out from a quarter second ahead, so that the filter has settled.
-            lead = np.concatenate([warm, block]) if len(warm) else block
-            part = sosfilt(sections, lead, axis=0)[len(lead) - len(block) :]
-            block = block + part * (gain_line(here, len(block), rate) - 1)
+            around = np.concatenate([before[-reach:], block, after[:reach]])
+            lead = len(before[-reach:])
+            part = sosfiltfilt(sections, around, axis=0, padlen=min(reach, len(around) - 1))
+            factors = gain_line(here, len(block), rate)
+            block = block + part[lead : lead + len(block)] * (factors - 1)
         yield block
+
+
+def _with_neighbours(stream: Iterator[Samples]) -> Iterator[tuple[Samples, Samples, Samples]]:
+    """Each block with the one before it and the one after, empty at the ends."""
+    block = next(stream, None)
+    if block is None:
+        return
+    before = nothing = block[:0]
+    for after in stream:
+        yield before, block, after
+        before, block = block, after
+    yield before, block, nothing
 
 
 def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[Samples]:

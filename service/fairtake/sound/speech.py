@@ -19,7 +19,7 @@ import numpy.typing as npt
 from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import Levels
 from fairtake.sound.loudness import lufs
-from fairtake.sound.runs import Mask, mask_of, runs
+from fairtake.sound.runs import Mask, mask_of, runs, widened
 from fairtake.sound.voicing import voiced_frames
 
 FRAME_ROWS = 5
@@ -41,6 +41,9 @@ LEAST_CONTRAST_DB = 6.0
 #: A take with less voice than this in its speech is whispered: then nothing is told by voice.
 WHISPER_SHARE = 0.15
 VOICED_LEAST_FRAMES = 6
+#: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
+FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
+FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 20, 50
 STRAY_REACH_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 80, 140, 6.0
 #: A room is called steady when its level spreads by less than this over so long.
 STEADY_FRAMES, STEADY_SPREAD_DB = 120, 1.6
@@ -105,6 +108,7 @@ def _find_speech(levels: Levels) -> Speech:
     frames = stretches(active & ~breaths, level > floor + open_margin)
     if voiced[active].mean() > WHISPER_SHARE:
         frames &= ~stray_noises(frames, voiced, level)
+    frames = with_fading_ends(frames, level, floor) & ~breaths
     rows = on_rows(frames, levels.rows)
     return Speech(
         rows, on_rows(breaths, levels.rows), level, floor, speech_lufs if rows.any() else None
@@ -115,6 +119,24 @@ def on_rows(frames: Mask, rows: int) -> Mask:
     """A mask of frames as a mask of *rows*; the last frame may be short."""
     spread = np.repeat(frames, FRAME_ROWS)
     return np.pad(spread, (0, rows - len(spread)), mode="edge")
+
+
+def with_fading_ends(frames: Mask, level: Frames, floor: Frames) -> Mask:
+    """*frames* grown over what still stands out of the room before and behind them.
+
+    Words begin and end softer than the margins that find them; noise that touches no speech is not
+    taken in.
+    """
+    from scipy.ndimage import uniform_filter1d
+
+    least = np.maximum(floor + FADE_DB, DIGITAL_SILENCE_LUFS + FADE_DB)
+    # Both the frame and what is around it: one alone may be chance, and an average reaches too far.
+    out = (uniform_filter1d(level, FADE_SMOOTH_FRAMES, mode="nearest") > least) & (level > least)
+    near = widened(frames, FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES)
+    starts, stops = runs(frames | (out & near))
+    count = np.concatenate([[0], np.cumsum(frames)])
+    touching = count[stops] > count[starts]
+    return mask_of(starts[touching], stops[touching], len(frames))
 
 
 def stray_noises(frames: Mask, voiced: Mask, level: Frames) -> Mask:

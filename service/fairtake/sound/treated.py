@@ -13,6 +13,8 @@ from fairtake.sound.stage import Sections
 
 #: Filters run over this much sound ahead of what is asked for, so that they have settled.
 WARM_UP_S = 1.0
+#: At first they take the sound before it for as steady as the mean of this: DC makes no thump.
+STILL_S = 0.1
 
 
 class Treated:
@@ -30,7 +32,7 @@ class Treated:
 
     def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
         begin = self._begin(start)
-        state = self._still()
+        state = self._still(begin)
         at = begin
         for block in self._source.blocks(begin, stop):
             treated, state = self._treat(block, at, state)
@@ -41,7 +43,7 @@ class Treated:
 
     def read(self, start: int, stop: int) -> Samples:
         begin = self._begin(start)
-        treated, _ = self._treat(self._source.read(begin, stop), begin, self._still())
+        treated, _ = self._treat(self._source.read(begin, stop), begin, self._still(begin))
         return treated[start - begin :]
 
     def _begin(self, start: int) -> int:
@@ -49,13 +51,19 @@ class Treated:
             return start
         return max(start - round(WARM_UP_S * self.sample_rate_hz), 0)
 
-    def _still(self) -> Any:
-        sections = 0 if self._sections is None else len(self._sections)
-        return np.zeros((sections, self.channels, 2))
+    def _still(self, begin: int) -> Any:
+        """The filters' state after long stillness, shape (sections, channels, 2)."""
+        if self._sections is None:
+            return None
+        from scipy.signal import sosfilt_zi
+
+        stop = min(begin + round(STILL_S * self.sample_rate_hz), self.frames)
+        level = self._source.read(begin, stop).mean(axis=0) if stop > begin else 0.0
+        return sosfilt_zi(self._sections)[:, None, :] * np.reshape(level, (1, -1, 1))
 
     def _treat(self, block: Samples, at: int, state: Any) -> tuple[Samples, Any]:
         block = self._repaired(block, at)
-        if self._sections is None:
+        if self._sections is None or not len(block):
             return block, state
         from scipy.signal import sosfilt
 

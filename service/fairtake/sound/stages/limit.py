@@ -37,11 +37,11 @@ class LimitSettings(Settings):
         -1.0, ge=-20, le=-0.3, description="No true peak above this, in dBTP."
     )
     look_ahead_ms: float = Field(
-        4, ge=1, le=20, description="The limiter acts this long before a peak."
+        3, ge=1, le=20, description="The limiter acts this long before a peak."
     )
-    release_ms: float = Field(40, ge=5, le=1000, description="Time constant of the release (63 %).")
+    release_ms: float = Field(25, ge=5, le=1000, description="Time constant of the release (63 %).")
     fast_db: float = Field(
-        3,
+        5,
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
