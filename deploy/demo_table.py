@@ -14,7 +14,15 @@ from rich.text import Text
 def finished(root: Path) -> Table:
     """A row for each receipt."""
     table = Table(title="Finished", title_justify="left")
-    for heading in ("take", "level before", "after", "true peak", "noise floor", "length", "checks"):
+    for heading in (
+        "take",
+        "level before",
+        "after",
+        "true peak",
+        "noise floor",
+        "length",
+        "checks",
+    ):
         table.add_column(heading, justify="left" if heading in ("take", "checks") else "right")
     for path in sorted((root / "outbox").rglob("*.receipt.json")):
         receipt = json.loads(path.read_text("utf-8"))

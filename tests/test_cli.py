@@ -8,13 +8,13 @@ import sys
 from pathlib import Path
 from typing import Any
 
-import crashing
 import pytest
-from roots import BELL, CUT, FAIRTAKE, drop, files_below, new_root, reason_of, spoken, strict_json
 
+import crashing
 from fairtake.cli import main
 from fairtake.folders import Root, claim, quarantine
 from fairtake.receipt import Measures, Receipt
+from roots import BELL, CUT, FAIRTAKE, drop, files_below, new_root, reason_of, spoken, strict_json
 
 
 def run(*arguments: Any, status: int) -> subprocess.CompletedProcess[str]:

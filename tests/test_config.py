@@ -8,13 +8,13 @@ import sys
 from pathlib import Path
 
 import pytest
-from write_config import CONFIG, canonical_texts
 
 from fairtake.errors import SettingsInvalid
 from fairtake.profile import Profile
 from fairtake.service_settings import ServiceSettings
 from fairtake.shipped import config_folder, load_profile, profile_files
 from fairtake.typed_file import read_settings
+from write_config import CONFIG, canonical_texts
 
 
 @pytest.mark.parametrize("path", sorted(canonical_texts()), ids=lambda p: p.name)

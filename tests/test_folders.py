@@ -15,12 +15,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-import crashing
 import pytest
 import tomli_w
-from crashing import DIED, FOREIGN, NAME, TAKE, WAYS, finish_claimed, reason
-from roots import drop, files_below, new_root, sha256, spoken
 
+import crashing
+from crashing import DIED, FOREIGN, NAME, TAKE, WAYS, finish_claimed, reason
 from fairtake import folders
 from fairtake.errors import NotARoot
 from fairtake.folders import (
@@ -38,6 +37,7 @@ from fairtake.master import Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX
 from fairtake.serving.scan import scan
+from roots import drop, files_below, new_root, sha256, spoken
 
 
 @pytest.fixture(scope="session")

@@ -110,5 +110,6 @@ def test_stage_gives_the_settings_of_the_name() -> None:
     """Each name of the chain has its table."""
     profile = Profile()
     assert [profile.stage(name) for name in profile.chain] == [
-        profile.trim, profile.gate, profile.compress, profile.limit, profile.normalise,
-    ]  # fmt: skip
+        getattr(profile, name) for name in profile.chain
+    ]
+    assert profile.stage("rumble") is profile.rumble

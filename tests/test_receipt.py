@@ -19,6 +19,7 @@ from fairtake.receipt import (
     ProfileFacts,
     Reason,
     Receipt,
+    SpeechProof,
     StageNote,
     TakeFacts,
     Took,
@@ -42,6 +43,7 @@ def receipt(**changed: Any) -> Receipt:
             "advice": ["Closer."],
             "made_by": {"fairtake": "0.1.0"},
             "took_s": Took(listen=0.12345),
+            "speech": SpeechProof(lost_share=0.0, longest_lost_ms=0, dulled_edges=0, planned_again=0),
             **changed,
         }
     )  # fmt: skip
@@ -51,9 +53,9 @@ def test_keys_of_the_design() -> None:
     """The keys that pages and other programs rely on, in their order. Design, section 4."""
     found = json.loads(receipt().to_json())
     assert found["schema"] == "fairtake.receipt/1"
-    assert list(found) == ["schema", "take", "profile", "before", "after", "stages", "checks",
-                           "outputs", "advice", "made_by", "took_s"]  # fmt: skip
-    assert list(found["before"])[:-1] == [
+    assert list(found) == ["schema", "take", "profile", "before", "after", "stages", "speech",
+                           "checks", "outputs", "advice", "made_by", "took_s"]  # fmt: skip
+    assert list(found["before"])[:-2] == [
         "loudness_lufs", "loudness_range_lu", "max_momentary_lufs", "max_short_term_lufs",
         "true_peak_dbtp", "sample_peak_dbfs", "rms_dbfs", "noise_floor_dbfs", "speech_level_dbfs",
         "dc_offset_dbfs", "duration_s", "head_s", "tail_s",

@@ -21,6 +21,10 @@ from typing import Any
 import numpy as np
 import pytest
 import soundfile
+
+from fairtake.folders import Root, claims, open_root
+from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
+from fairtake.serving.heartbeat import status
 from roots import (
     BELL,
     CUT,
@@ -37,10 +41,6 @@ from roots import (
     spoken,
     until,
 )
-
-from fairtake.folders import Root, claims, open_root
-from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
-from fairtake.serving.heartbeat import status
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="services are ended by POSIX signals")
 

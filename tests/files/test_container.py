@@ -6,10 +6,10 @@ import struct
 from pathlib import Path
 
 import pytest
-from files.making import chord, encode, run_encoder, write
 
 from fairtake.errors import EmptyFile, NotAudio, UnsupportedEncoding
 from fairtake.files.container import Container, sniff
+from files.making import chord, encode, run_encoder, write
 
 SECOND = chord(44100, 1, 1.0)
 

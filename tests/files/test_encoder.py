@@ -11,11 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from files.making import chord, encode, run_encoder
 
 from fairtake.errors import CutShort, Damaged, EncoderMissing
 from fairtake.files import encoder as module
 from fairtake.files.encoder import decode_to_wav, decodes, encoder, encoder_version
+from files.making import chord, encode, run_encoder
 
 
 @pytest.fixture

@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from files.making import chord, decode, run_encoder
 from mutagen.id3 import ID3
 from mutagen.mp3 import MP3, BitrateMode
 
 from fairtake.errors import EncoderFailed
 from fairtake.files.mp3 import encode_mp3, level_loss_db, picture_suffix
+from files.making import chord, decode, run_encoder
 
 TAGS = {"title": "The Ferry = \"ß\" <b>; 'x' \\ 第", "album": "Nine Lamps", "artist": "Ysbet Tarrowick",
         "album_artist": "Ysbet Tarrowick", "composer": "Oswin Pellacote", "genre": "Audiobook",

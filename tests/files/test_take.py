@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import numpy as np
 import pytest
-from files.making import chord, decode, encode, run_encoder, write
 
 from fairtake.errors import (
     CutShort,
@@ -26,6 +25,7 @@ from fairtake.errors import (
     UnsupportedRate,
 )
 from fairtake.files.take import Take, facts_of, open_take
+from files.making import chord, decode, encode, run_encoder, write
 
 Heard = Callable[[Path], tuple[Take, np.ndarray]]
 

@@ -10,11 +10,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 import soundfile
-from files.making import chord, decode, room_tone
 
 from fairtake.files import wav as wav_module
 from fairtake.files.write import write_wav_and_copy
 from fairtake.sound.integers import Quantiser
+from files.making import chord, decode, room_tone
 
 RATE = 44100
 

@@ -21,12 +21,11 @@ from pathlib import Path
 from typing import Any
 
 from chain import finished
+from fairtake.errors import FairtakeError
 from measuring import measured
 from sources import SpeechMissing
 from takes import RECIPES, Recipe, make_take
 from verdicts import table, totals, totals_table
-
-from fairtake.errors import FairtakeError
 
 PROFILES = ("audiobook", "speech")
 

@@ -19,13 +19,12 @@ from scipy import signal
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "service"))
 
-from sources import FRAME, RATE_HZ, frame_levels_db
-from takes import Take
-
 from fairtake.master import Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import Receipt
 from fairtake.shipped import load_profile
+from sources import FRAME, RATE_HZ, frame_levels_db
+from takes import Take
 
 #: The receipt rounds to milliseconds; a check that lies further off says the mapping is wrong.
 MOST_OFF_MS = 3.0

@@ -15,8 +15,9 @@ from typing import Any
 
 import numpy as np
 import pyebur128
-from chain import MOST_OFF_MS, Finished
 from scipy import signal
+
+from chain import MOST_OFF_MS, Finished
 from sources import ACTIVE_UNDER_P95_DB, FRAME, RATE_HZ, frame_levels_db, p95_db
 from takes import HUM_HARMONICS, Mark, Take
 

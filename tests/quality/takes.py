@@ -13,7 +13,9 @@ import zlib
 from dataclasses import dataclass, field
 
 import numpy as np
+import scene
 from scipy import signal
+
 from sources import (
     FRAME,
     RATE_HZ,
@@ -22,8 +24,6 @@ from sources import (
     p95_db,
     utterances,
 )
-
-import scene
 
 #: Mains hum has this many harmonics, its own frequency the first.
 HUM_HARMONICS = 8

@@ -9,12 +9,12 @@ import sys
 import time
 from pathlib import Path
 
-import crashing
 import pytest
-from roots import drop, new_root, strict_json
 
+import crashing
 from fairtake.folders import Root, claim, quarantine
 from fairtake.serving.heartbeat import DEAD_AFTER_S, beat, last_beat, status
+from roots import drop, new_root, strict_json
 
 
 @pytest.fixture

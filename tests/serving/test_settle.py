@@ -7,10 +7,10 @@ import sys
 from pathlib import Path
 
 import pytest
-from roots import CUT, spoken
 
 from fairtake.serving.scan import scan
 from fairtake.serving.settle import Settling, open_for_writing
+from roots import CUT, spoken
 
 SETTLE_S, GRACE_S = 10, 100
 

@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
-from roots import BELL, drop, is_finished, new_root, spoken, until
 
 from fairtake.folders import Claim, Root, begin, claim
 from fairtake.serving.job import Outcome
 from fairtake.serving.workers import Task, Worker, Workers
+from roots import BELL, drop, is_finished, new_root, spoken, until
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="workers are ended by POSIX signals")
 

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from signals import levels_of, speech_like, table, tone
 
 from fairtake.sound.stages.compress import (
     CompressSettings,
@@ -16,6 +15,7 @@ from fairtake.sound.stages.compress import (
     compressor_gain_db,
     reduction_db,
 )
+from signals import levels_of, speech_like, table, tone
 
 #: Threshold -20, ratio 4, knee 10: Giannoulis et al., JAES 60(6), 2012, eq. 4.
 PUBLISHED = [

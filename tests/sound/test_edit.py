@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import ArraySource, noise, room_tone, tone
 
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.levels import JOIN_ROWS, Piece, sample_of
+from signals import ArraySource, noise, room_tone, tone
 
 
 def joined(source: ArraySource, pieces: list[Piece]) -> np.ndarray:

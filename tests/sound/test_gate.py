@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from signals import levels_of, room_tone, speech_like
 
 from fairtake.sound.runs import runs
 from fairtake.sound.stages.gate import GateSettings, expander_gain_db, gate
+from signals import levels_of, room_tone, speech_like
 
 
 @pytest.mark.parametrize(

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import rms_dbfs, tone
 
 from fairtake.sound.integers import Quantiser
+from signals import rms_dbfs, tone
 
 
 def test_silence_codes():

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import levels_of, noise, table
 
 from fairtake.sound.levels import Piece, cut, row_starts, sample_of
+from signals import levels_of, noise, table
 
 RATES = [16_000, 22_050, 32_000, 44_100, 48_000, 96_000, 192_000]
 

@@ -7,6 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
+
+from fairtake.sound.render import Limiter
+from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limit, limiter_db
 from signals import (
     ArraySource,
     ebu_true_peak,
@@ -20,9 +23,6 @@ from signals import (
     table,
     tone,
 )
-
-from fairtake.sound.render import Limiter
-from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limit, limiter_db
 
 CEILING_DBTP = -1.0
 SETTINGS = LimitSettings(ceiling_dbtp=CEILING_DBTP)

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import ArraySource, heard, noise, stereo, tone
 
 from fairtake.errors import NotFinite
 from fairtake.sound.listen import listen
+from signals import ArraySource, heard, noise, stereo, tone
 
 
 def test_power_of_a_sine():

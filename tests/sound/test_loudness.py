@@ -6,6 +6,15 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+
+from fairtake.sound.loudness import (
+    integrated_lufs,
+    k_weighting,
+    lufs,
+    max_momentary_lufs,
+    max_short_term_lufs,
+    window_powers,
+)
 from signals import (
     EBU_INTEGRATED,
     EBU_MOMENTARY_12,
@@ -21,15 +30,6 @@ from signals import (
     table,
     tone,
     tones,
-)
-
-from fairtake.sound.loudness import (
-    integrated_lufs,
-    k_weighting,
-    lufs,
-    max_momentary_lufs,
-    max_short_term_lufs,
-    window_powers,
 )
 
 EBU_TOLERANCE_LU = 0.1  # EBU Tech 3341, table 1

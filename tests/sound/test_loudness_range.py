@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import EBU_RANGE, levels_of, libebur128_range_lu, noise, stereo, table, tones
 
 from fairtake.sound.loudness_range import loudness_range_lu
+from signals import EBU_RANGE, levels_of, libebur128_range_lu, noise, stereo, table, tones
 
 
 @pytest.mark.parametrize("case", EBU_RANGE)

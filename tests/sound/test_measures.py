@@ -6,9 +6,9 @@ import json
 
 import numpy as np
 import pytest
-from signals import heard, noise, room_tone, speech_like, stereo, tone
 
 from fairtake.sound.measures import measures
+from signals import heard, noise, room_tone, speech_like, stereo, tone
 
 
 def test_sine():

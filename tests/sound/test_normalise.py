@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import levels_of, noise, stereo, table, tone
 
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
+from signals import levels_of, noise, stereo, table, tone
 
 
 def test_level_by_rms_and_by_loudness():

@@ -7,7 +7,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy import signal
-from signals import ArraySource, noise, speech_like, stereo, tone
 
 from fairtake.profile import Profile
 from fairtake.sound.levels import Piece
@@ -15,6 +14,7 @@ from fairtake.sound.plan import Plan, make_plan
 from fairtake.sound.render import Rendering, gain_line, turned_down
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import LimitSettings
+from signals import ArraySource, noise, speech_like, stereo, tone
 
 
 def plan_of(rows: int, gain_db: np.ndarray | float = 0.0, pieces=None) -> Plan:

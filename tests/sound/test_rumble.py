@@ -10,19 +10,6 @@ import numpy as np
 import pytest
 import soundfile
 from scipy import signal
-from signals import (
-    RATE_HZ,
-    ArraySource,
-    Spoken,
-    levels_of,
-    libebur128_lufs,
-    noise,
-    rms_dbfs,
-    room_tone,
-    speech_like,
-    stereo,
-    tone,
-)
 
 from fairtake.profile import Profile
 from fairtake.sound.hum import find_hum
@@ -41,6 +28,19 @@ from fairtake.sound.stages.rumble import (
 )
 from fairtake.sound.treated import Treated
 from fairtake.units import gain, power_db
+from signals import (
+    RATE_HZ,
+    ArraySource,
+    Spoken,
+    levels_of,
+    libebur128_lufs,
+    noise,
+    rms_dbfs,
+    room_tone,
+    speech_like,
+    stereo,
+    tone,
+)
 
 SETTINGS = RumbleSettings()
 VOICES = {"low, male": ("en", "20"), "high, female": ("en+f3", "75")}

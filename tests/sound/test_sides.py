@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from signals import ArraySource, noise, rms_dbfs, stereo
 
 from fairtake.sound.sides import Folded, Sides
+from signals import ArraySource, noise, rms_dbfs, stereo
 
 VOICE = noise(1, -20.0, 1)
 ROOM = noise(1, -65.0, 2)

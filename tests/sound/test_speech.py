@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from signals import levels_of, noise, room_tone, speech_like, table, tone
 
 from fairtake.sound.runs import runs
 from fairtake.sound.speech import find_speech, stretches
+from signals import levels_of, noise, room_tone, speech_like, table, tone
 
 FLOORS = [-80.0, -70.0, -60.0, -55.0, -50.0]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import signal
-from signals import ArraySource, noise, stereo
 
 from fairtake.sound.levels import Blemish
 from fairtake.sound.stage import Sections
 from fairtake.sound.treated import Treated
+from signals import ArraySource, noise, stereo
 
 RATE_HZ = 16_000
 

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from signals import levels_of, room_tone, speech_like
 
 from fairtake.sound.edit import edited
 from fairtake.sound.levels import JOIN_ROWS
 from fairtake.sound.speech import find_speech
 from fairtake.sound.stages.trim import TrimSettings, fade_curve_db, laid, quietest_tones, trim
+from signals import levels_of, room_tone, speech_like
 
 
 def finished_edges(take, settings: TrimSettings) -> tuple[float, float]:

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from signals import ArraySource, ebu_true_peak, heard, libebur128_true_peak_dbtp, noise, stereo
 
 from fairtake.sound.listen import listen
 from fairtake.sound.true_peak import PHASES, TAPS
 from fairtake.units import amplitude_db
+from signals import ArraySource, ebu_true_peak, heard, libebur128_true_peak_dbtp, noise, stereo
 
 
 def in_full(samples: np.ndarray) -> float:

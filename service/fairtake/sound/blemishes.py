@@ -9,8 +9,9 @@ Conventions
   glottal pulse: its neighbours are as sharp.
 * A clipped run is at least three samples in a row at the stretch's own extreme, with a corner on
   either side: the top of a smooth wave has none, however slow it is.
-* What is rebuilt is the least-squares interpolation under an autoregressive model of 1 ms, fitted to
-  20 ms on either side. Clicks within `REACH_ROWS` of the take's ends are left.
+* What is rebuilt is the least-squares interpolation under an autoregressive model: for a click of
+  1 ms, fitted to 20 ms on either side; for a clipped run shorter, fitted to sound whose flat tops
+  have been rounded off. What begins within `REACH_ROWS` of the take's ends is left.
 
 Source: interpolation and the detection by prediction errors, Godsill and Rayner, "Digital Audio
 Restoration", Springer 1998, chapters 5.2 and 5.3. The margins are measured, no source.
@@ -41,6 +42,8 @@ OVER_NEXT_DB = 10.0
 CREAK_ROWS, OVER_CREAK_DB = 50, 4.0
 CHANGE_DB = 15.0
 AFTERMATH_DB = 6.0
+#: What stands out so far from all around it may also stand where the sound changes.
+STARK_DB = 28.0
 #: Prediction errors: how far those of a click exceed the greatest ones around it.
 LEAST_OVER_DB = 12.0
 LEAST_PEAK_DBFS = -66.0
@@ -58,7 +61,7 @@ ORDER_MS, MOST_ORDER = 1.0, 64
 CLIP_LEAST_PEAK = 0.1
 CLIP_LEAST_SAMPLES = 3
 CLIP_LONGEST_MS = 1.0
-CLIP_CONTEXT_MS, CLIP_ORDER_MS = 12.0, 0.7
+CLIP_CONTEXT_MS, CLIP_ORDER_MS = 12.0, 0.3
 #: Samples at the same extreme differ by no more than this, relative to it; corners by far more.
 CLIP_TOLERANCE, CLIP_CORNER = 2e-4, 2e-3
 CLIP_MOST_PER_S = 40
@@ -136,7 +139,7 @@ class BlemishFinder:
         spans = [s for s in clipped_spans(joined) if begin <= s.start < end]
         self.clipped_runs += len(spans)
         most = CLIP_MOST_PER_S * max(1, (last - first) // ROWS_PER_S)
-        rounded = rounded_off(joined, spans[: 2 * most])
+        rounded = rounded_off(joined, spans[: 3 * most])
         for span in spans[:most]:
             blemish = rebuilt_clipping(joined, rounded, span, self._rate)
             if blemish is not None:
@@ -202,14 +205,17 @@ def candidates(sharp: Energies, first: int, last: int) -> Indices:
     others = beside(BEFORE_ROWS, AROUND_ROWS)
     next_to = np.maximum(near(-4, -2).max(axis=1), near(3, 5).max(axis=1))
     change = power_gain(CHANGE_DB)
+    alike = (
+        (near(3, 8).mean(axis=1) < power_gain(AFTERMATH_DB) * before)
+        & (before < change * after)
+        & (after < change * before)
+    )
     fits = (
         (here >= near(-2, 2).max(axis=1))
         & (here > power_gain(OVER_OTHERS_DB) * others)
         & (here > power_gain(OVER_NEXT_DB) * next_to)
         & (here > power_gain(OVER_CREAK_DB) * beside(AROUND_ROWS, CREAK_ROWS))
-        & (near(3, 8).mean(axis=1) < power_gain(AFTERMATH_DB) * before)
-        & (before < change * after)
-        & (after < change * before)
+        & (alike | (here > power_gain(STARK_DB) * np.maximum(others, next_to)))
         & (here > power_gain(LEAST_SHARPNESS_DB))
     )
     rows, prominence = rows[fits], (here / (others + 1e-20))[fits]
@@ -262,8 +268,7 @@ def rebuilt_click(joined: Samples, start: int, stop: int, sample_rate_hz: int) -
     rebuilt = stretch[first:last].copy()
     for n, error in enumerate(errors):
         if np.abs(error.onward[first:last]).max() > 2 * error.around:
-            model = refined(stretch[:, n], first, last, len(error.model) - 1)
-            rebuilt[:, n] = interpolated(stretch[:, n], first, last, model)
+            rebuilt[:, n] = interpolated(stretch[:, n], first, last, error.model)
     # What is rebuilt never stands out more than what stood there.
     most = np.abs(stretch[first:last]).max(axis=0)
     return Blemish("click", begin + first, np.clip(rebuilt, -most, most), clear.over_db)
@@ -299,23 +304,6 @@ def fitted(channel: Energies, start: int, stop: int, ms: float) -> Energies:
     # A little white noise keeps the fit sane where the sound is one tone or nothing at all.
     power[0] = power[0] * (1 + 1e-7) + 1e-16
     return np.concatenate([[1.0], -solve_toeplitz(power[:-1], power[1:])])
-
-
-def refined(channel: Energies, start: int, stop: int, order: int) -> Energies:
-    """As `fitted`, by least squares over both directions of time: exact also for tones.
-
-    Slower, so only for what is rebuilt. Source: the modified covariance method, Marple, IEEE
-    Trans. ASSP 28(4), 1980.
-    """
-    sides = [side for side in (channel[:start], channel[stop:]) if len(side) > 2 * order]
-    if not sides:
-        return fitted(channel, start, stop, float(order))
-    views = [np.lib.stride_tricks.sliding_window_view(s, order + 1) for s in sides]
-    onward = np.concatenate([view[:, ::-1] for view in views])
-    products = onward.T @ onward
-    products += products[::-1, ::-1]
-    inner = products[1:, 1:] + np.eye(order) * (products.trace() * 1e-10 + 1e-14)
-    return np.concatenate([[1.0], -np.linalg.solve(inner, products[1:, 0])])
 
 
 def _compact(errors: Errors, ms: float) -> bool:
@@ -460,6 +448,21 @@ def rebuilt_clipping(
             rebuilt[part, n] = _risen(value, channel[begin:end])
     rise = np.abs(rebuilt).max() / np.abs(joined[span]).max()
     return Blemish("clipped", span.start, rebuilt, float(amplitude_db(rise)))
+
+
+def refined(channel: Energies, start: int, stop: int, order: int) -> Energies:
+    """As `fitted`, by least squares over both directions of time: exact also for tones.
+
+    Source: the modified covariance method, Marple, IEEE
+    Trans. ASSP 28(4), 1980.
+    """
+    view = np.lib.stride_tricks.sliding_window_view
+    sides = [view(side, order + 1)[:, ::-1] for side in (channel[:start], channel[stop:])]
+    onward = np.concatenate(sides)
+    products = onward.T @ onward
+    products += products[::-1, ::-1]
+    inner = products[1:, 1:] + np.eye(order) * (products.trace() * 1e-10 + 1e-14)
+    return np.concatenate([[1.0], -np.linalg.solve(inner, products[1:, 0])])
 
 
 def _flat_part(channel: Energies, span: slice) -> tuple[int, int]:

@@ -18,15 +18,17 @@ from fairtake.sound.runs import Mask, mask_of, runs
 Frames = npt.NDArray[np.float64]
 
 # In frames of 5 ms.
-SHORTEST, LONGEST = 22, 170
+SHORTEST, LONGEST = 16, 170
 SURELY = 40  # from this length on it need not keep away from the voice before it
-AWAY = 20
+AWAY = 24
 DIP_REACH = 30
 GAP_CLOSED = 4
 CLUSTER_REACH = 80
 UNDER_SPEECH_DB = 13.0
 BRIGHTEST_HZ = 4500.0
 DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
+#: A dip is clear too when it goes down to the room.
+ROOM_DB = 3.0
 
 
 def brightness_hz(levels: Levels, frame_rows: int) -> Frames:
@@ -55,13 +57,15 @@ def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
     return np.interp(np.arange(len(level)), (np.arange(blocks) + 0.5) * per_block, top)
 
 
-def breath_frames(level: Frames, active: Mask, voiced: Mask, bright_hz: Frames) -> Mask:
+def breath_frames(
+    level: Frames, floor: Frames, active: Mask, voiced: Mask, bright_hz: Frames
+) -> Mask:
     """Which frames belong to breaths, from their dip before to their dip behind."""
     quiet = level < local_speech(level) - UNDER_SPEECH_DB
     noisy = active & ~voiced & quiet & (bright_hz < BRIGHTEST_HZ)
     starts, stops = runs(_closed(noisy))
     spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
-    breaths = [_with_dips(level, *span) for span in spans if _apart(level, voiced, *span)]
+    breaths = [_with_dips(level, *span) for span in spans if _apart(level, floor, voiced, *span)]
     breaths = [span for span in breaths if not _whispered(span, spans, voiced)]
     if not breaths:
         return np.zeros(len(level), bool)
@@ -76,12 +80,14 @@ def _closed(mask: Mask) -> Mask:
     return mask | mask_of(starts[short], stops[short], len(mask))
 
 
-def _apart(level: Frames, voiced: Mask, start: int, stop: int) -> bool:
+def _apart(level: Frames, floor: Frames, voiced: Mask, start: int, stop: int) -> bool:
     """Whether the level dips on both sides, and the voice before has died away."""
     own = float(np.median(level[start:stop]))
     before, behind = level[max(start - DIP_REACH, 0) : start], level[stop : stop + DIP_REACH]
     dips = [own - float(side.min()) if len(side) else DIP_CLEAR_DB for side in (before, behind)]
-    if min(dips) < DIP_LEAST_DB or max(dips) < DIP_CLEAR_DB:
+    room = float(floor[start:stop].mean()) + ROOM_DB
+    in_room = all(not len(side) or side.min() < room for side in (before, behind))
+    if min(dips) < DIP_LEAST_DB or not (max(dips) >= DIP_CLEAR_DB or in_room):
         return False
     return stop - start >= SURELY or not voiced[max(start - AWAY, 0) : start].any()
 

@@ -28,8 +28,8 @@ FLOOR_REACH_S = 12.0
 #: A finished take fades at its edges; blocks of 100 ms there say nothing of the room.
 FADE_IN_BLOCKS, FADE_OUT_BLOCKS = 1, 3
 FLOOR_PERCENT = 5
-OPEN_SHARE = 0.35  # of the distance between speech and floor
-OPEN_LEAST_DB, OPEN_MOST_DB = 5.0, 12.0
+OPEN_SHARE = 0.28  # of the distance between speech and floor
+OPEN_LEAST_DB, OPEN_MOST_DB = 5.0, 10.0
 LONG_ENOUGH_FRAMES = 8
 BURST_REACH_FRAMES = 60
 #: Under this there is nothing but the zeros of a muted track.
@@ -39,14 +39,14 @@ LOUDEST_FLOOR_LUFS = -35.0
 #: Speech has to stand out of its floor by this much to be found at all.
 LEAST_CONTRAST_DB = 6.0
 #: A take with less voice than this in its speech is whispered: then nothing is told by voice.
-WHISPER_SHARE = 0.15
+WHISPER_SHARE = 0.45
 VOICED_LEAST_FRAMES = 6
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
-FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 20, 50
+FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
 STRAY_REACH_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 80, 140, 6.0
 #: A room is called steady when its level spreads by less than this over so long.
-STEADY_FRAMES, STEADY_SPREAD_DB = 120, 1.6
+STEADY_FRAMES, STEADY_SPREAD_DB, STEADY_UNDER_DB = 120, 1.6, 15.0
 
 Frames = npt.NDArray[np.float64]
 
@@ -104,7 +104,7 @@ def _find_speech(levels: Levels) -> Speech:
     active = level > floor + open_margin / 2
     breaths = np.zeros(len(level), bool)
     if voiced[active].mean() > WHISPER_SHARE:
-        breaths = breath_frames(level, active, voiced, brightness_hz(levels, FRAME_ROWS))
+        breaths = breath_frames(level, floor, active, voiced, brightness_hz(levels, FRAME_ROWS))
     frames = stretches(active & ~breaths, level > floor + open_margin)
     if voiced[active].mean() > WHISPER_SHARE:
         frames &= ~stray_noises(frames, voiced, level)
@@ -168,7 +168,8 @@ def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
     mean = uniform_filter1d(level, STEADY_FRAMES, mode="nearest")
     spread = uniform_filter1d((level - mean) ** 2, STEADY_FRAMES, mode="nearest")
     voice = uniform_filter1d(voiced.astype(float), STEADY_FRAMES, mode="nearest")
-    steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & (mean < LOUDEST_FLOOR_LUFS)
+    far_under = mean < np.minimum(local_speech(level) - STEADY_UNDER_DB, LOUDEST_FLOOR_LUFS)
+    steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & far_under
     starts, stops = runs(steady)
     long = stops - starts >= STEADY_FRAMES
     # A window that is steady speaks for its whole width.

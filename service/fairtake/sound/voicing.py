@@ -46,12 +46,16 @@ def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float
     padded = np.pad(low, (lead, WINDOW_ROWS))
     windows = np.lib.stride_tricks.sliding_window_view(padded, WINDOW_ROWS)[::frame_rows][:frames]
     found = np.zeros(frames, np.float32)
-    lags = np.arange(SHORTEST_LAG, LONGEST_LAG + 1)
+    lags = np.arange(SHORTEST_LAG - 1, LONGEST_LAG + 2)
     for begin in range(0, frames, _CHUNK):
         some = windows[begin : begin + _CHUNK]
         spectrum = np.fft.rfft(some, 2 * WINDOW_ROWS, axis=1)
         products = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)
         # Fewer products overlap at longer lags: weigh them up to the same count.
         fair = products[:, lags] * (WINDOW_ROWS / (WINDOW_ROWS - lags))
-        found[begin : begin + _CHUNK] = fair.max(axis=1) / np.maximum(products[:, 0], 1e-20)
+        # Only a peak speaks of a period: dull noise is alike at all short lags.
+        inner = fair[:, 1:-1]
+        peak = (inner >= fair[:, :-2]) & (inner >= fair[:, 2:])
+        best = np.where(peak, inner, 0).max(axis=1)
+        found[begin : begin + _CHUNK] = best / np.maximum(products[:, 0], 1e-20)
     return found

@@ -36,14 +36,14 @@ class GateSettings(Settings):
     )
     knee_db: float = Field(6, ge=0, le=24, description="Width of the soft knee, in dB.")
     look_ahead_ms: float = Field(
-        40, ge=0, le=500, description="The gate is open this long before speech."
+        60, ge=0, le=500, description="The gate is open this long before speech."
     )
     hold_ms: float = Field(
-        180, ge=0, le=2000, description="The gate stays open this long after speech."
+        260, ge=0, le=2000, description="The gate stays open this long after speech."
     )
     attack_ms: float = Field(30, ge=1, le=500, description="Time over which the gate opens.")
     release_ms: float = Field(
-        250, ge=1, le=2000, description="Time over which the gate closes by its range."
+        150, ge=1, le=2000, description="Time over which the gate closes by its range."
     )
 
 

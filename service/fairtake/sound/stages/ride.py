@@ -28,7 +28,7 @@ Values = npt.NDArray[np.float64]
 PAUSE_ROWS = 300
 LONGEST_PHRASE_ROWS = 6000
 #: Phrases further apart in level than this were not recorded under the same conditions.
-ALIKE_DB = 5.0
+ALIKE_DB = 4.0
 #: A phrase keeps its gain this long before and after itself.
 HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 60, 150
 
@@ -38,7 +38,7 @@ class RideSettings(Settings):
         12, ge=0, le=20, description="Phrases are raised or lowered by at most this, in dB."
     )
     spare_db: float = Field(
-        1.0, ge=0, le=6, description="Differences up to this, in dB, are left alone."
+        0.5, ge=0, le=6, description="Differences up to this, in dB, are left alone."
     )
     reach_s: float = Field(
         6, ge=1, le=60, description="Phrases so near in time, in seconds, are levelled together."
@@ -54,14 +54,13 @@ def ride_gain_db(
     """Gain of each phrase in dB, from the phrases' levels, middles and lengths."""
     if not len(levels_db):
         return levels_db
-    target = _weighted_median(levels_db, weights)
     shared = np.array(
         [
             _shared_level(levels_db, weights * (np.abs(middles_s - at) <= settings.reach_s), own)
             for at, own in zip(middles_s, levels_db, strict=True)
         ]
     )
-    away = target - shared
+    away = _target_db(shared, weights, settings.range_db) - shared
     wanted = np.sign(away) * np.maximum(np.abs(away) - settings.spare_db, 0)
     return np.clip(wanted, -settings.range_db, settings.range_db)
 
@@ -72,10 +71,19 @@ def _shared_level(levels_db: Values, weights: Values, own: float) -> float:
     return float(np.average(levels_db, weights=alike)) if alike.any() else own
 
 
-def _weighted_median(values: Values, weights: Values) -> float:
+def _target_db(levels_db: Values, weights: Values, range_db: float) -> float:
+    """The middle level, moved as far as it takes to have the softest and the loudest in range."""
+    low, middle, high = (_weighted(levels_db, weights, share) for share in (0.05, 0.5, 0.95))
+    if high - low > 2 * range_db:
+        return (low + high) / 2
+    return min(max(middle, high - range_db), low + range_db)
+
+
+def _weighted(values: Values, weights: Values, share: float) -> float:
+    """The value that *share* of the weight lies under."""
     order = np.argsort(values)
     reached = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(reached, reached[-1] / 2)])
+    return float(values[order][np.searchsorted(reached, reached[-1] * share)])
 
 
 def phrases(spoken: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:

@@ -1,0 +1,64 @@
+"""fairtake.sound.proof: no syllable is lost silently."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from fairtake.sound.proof import prove_speech, spoken_rows
+from signals import speech_like
+
+
+def two_phrases() -> np.ndarray:
+    spoken = np.zeros(8000, bool)
+    spoken[1000:3500] = spoken[4500:7000] = True
+    return spoken
+
+
+def test_an_even_gain_loses_nothing():
+    """One gain for all, and a deep fall in the pauses, harm no speech."""
+    spoken = two_phrases()
+    proof = prove_speech(spoken, np.where(spoken, -3, -20).astype(np.float32))
+    assert (proof.lost_share, proof.longest_lost_ms, proof.dulled_edges) == (0.0, 0, 0)
+    assert proof.kept
+
+
+def test_a_lost_syllable_is_seen():
+    """A hole of 100 ms, 8 dB deep, is 2 % of five seconds of speech. By algebra."""
+    spoken = two_phrases()
+    gain_db = np.zeros(8000, np.float32)
+    gain_db[2000:2100] = -8
+    proof = prove_speech(spoken, gain_db)
+    assert proof.lost_share == pytest.approx(0.02)
+    assert proof.longest_lost_ms == 100
+    assert not proof.kept
+
+
+@pytest.mark.parametrize("edge", [slice(1000, 1040), slice(3440, 3500)])
+def test_a_dulled_edge_is_seen(edge: slice):
+    """The first 40 or the last 60 ms of a phrase, 4 dB down, count as a dulled edge."""
+    gain_db = np.zeros(8000, np.float32)
+    gain_db[edge] = -4
+    proof = prove_speech(two_phrases(), gain_db)
+    assert proof.dulled_edges == 1
+    assert not proof.kept
+
+
+def test_a_slow_move_between_sections_is_no_loss():
+    """Sections ridden 15 dB apart across a pause keep all their speech."""
+    spoken = two_phrases()
+    gain_db = np.zeros(8000, np.float32)
+    gain_db[4000:] = -15
+    assert prove_speech(spoken, gain_db).kept
+
+
+def test_speech_is_drawn_wide():
+    """The rows that are judged hold all of the speech there is."""
+    take = speech_like(4, -60.0)
+    spoken = spoken_rows(take.levels)
+    assert spoken[take.rows(guard=10)[: len(spoken)]].mean() > 0.8
+
+
+def test_no_speech_no_loss():
+    """Without speech there is nothing to lose."""
+    assert prove_speech(np.zeros(1000, bool), np.full(1000, -20, np.float32)).kept

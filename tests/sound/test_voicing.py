@@ -1,0 +1,34 @@
+"""fairtake.sound.voicing: whether the voice's cords swing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from fairtake.sound.voicing import voiced_frames
+from signals import RATE_HZ, levels_of, noise, room_tone, tone
+
+
+def pulses(hz: float, seconds: float = 1.0) -> np.ndarray:
+    """A train of glottal pulses through one formant."""
+    n = np.arange(round(seconds * RATE_HZ))
+    train = np.diff(np.floor(n * hz / RATE_HZ), prepend=0.0)
+    return signal.lfilter([1], [1, -1.9 * np.cos(2 * np.pi * 500 / RATE_HZ), 0.9], train) * 0.05
+
+
+@pytest.mark.parametrize("hz", [75, 110, 160, 220, 300])
+def test_voices_are_voiced(hz: float):
+    """Pulse trains from the lowest to a high voice are voiced all through."""
+    assert voiced_frames(levels_of(pulses(hz)), 5)[5:-15].mean() > 0.95
+
+
+@pytest.mark.parametrize("sound", [noise(2, -30.0), room_tone(2, -50.0), np.zeros(2 * RATE_HZ)])
+def test_noise_is_not(sound: np.ndarray):
+    """White noise, room tone and silence are not voiced."""
+    assert voiced_frames(levels_of(sound), 5).mean() < 0.05
+
+
+def test_rumble_is_not():
+    """A slow swing under the voice is not taken for it."""
+    assert voiced_frames(levels_of(tone(2, -20.0, 20.0)), 5).mean() < 0.05

@@ -1,0 +1,62 @@
+"""fairtake.correct: what one round of files tells about the next, in plain figures."""
+
+from __future__ import annotations
+
+import pytest
+
+from fairtake.correct import CEILING_MARGIN_DB, MOST_GENTLER, Seen, corrected, turned_down
+from fairtake.sound.plan import Correction
+from fairtake.sound.stages.limit import LimitSettings
+
+LIMIT = LimitSettings(ceiling_dbtp=-1.0, most_reduction_db=12)
+RIGHT = Seen(-18.0, -18.02, -1.4, 3.0, -18.03, -1.3)
+
+
+def seen(**changes: object) -> Seen:
+    return Seen(**{**vars(RIGHT), **changes})  # type: ignore[arg-type]
+
+
+def test_right_files_need_nothing() -> None:
+    """Files within 0.05 dB and under the ceiling end the rounds."""
+    assert corrected(RIGHT, Correction(mp3_db=0.26), LIMIT) == Correction(mp3_db=0.26)
+
+
+def test_level_is_moved_by_what_is_missing() -> None:
+    """A WAV 0.3 dB low gets 0.3 dB more. By algebra."""
+    assert corrected(seen(wav_level=-18.3), Correction(), LIMIT).level_db == pytest.approx(0.3)
+
+
+def test_an_overshoot_lowers_the_ceiling() -> None:
+    """An MP3 0.4 dB over the ceiling lowers the aim by that and a margin. By algebra."""
+    wanted = corrected(seen(mp3_peak_dbtp=-0.6), Correction(), LIMIT)
+    assert wanted.ceiling_db == pytest.approx(0.4 + CEILING_MARGIN_DB)
+
+
+def test_the_mp3_is_brought_to_the_wav() -> None:
+    """What the encoder took is given to it beforehand. By algebra."""
+    wanted = corrected(seen(mp3_level=-18.28), Correction(), LIMIT)
+    assert wanted.mp3_db == pytest.approx(0.26)
+
+
+def test_the_limiter_has_the_last_word() -> None:
+    """Where the limiter may take no more, the level is not raised."""
+    held = seen(wav_level=-19.0, greatest_reduction_db=12.0)
+    assert corrected(held, Correction(), LIMIT).level_db == 0.0
+
+
+def test_harmed_speech_makes_the_plan_gentler() -> None:
+    """Lost speech asks for milder stages, or a slower limiter, a few times and no more."""
+    assert corrected(seen(speech_kept=False), Correction(), LIMIT).gentler == 1
+    assert corrected(seen(limiter_kept_speech=False), Correction(), LIMIT).slower == 1
+    used = Correction(gentler=MOST_GENTLER, slower=MOST_GENTLER)
+    still = seen(speech_kept=False, limiter_kept_speech=False)
+    assert corrected(still, used, LIMIT) == used
+
+
+def test_turned_down_until_it_holds() -> None:
+    """In the last rounds everything is turned down by what is over, and nothing else changes."""
+    used = Correction(level_db=0.5, ceiling_db=1.0)
+    wanted = turned_down(seen(mp3_peak_dbtp=-0.9), used, LIMIT)
+    assert wanted.down_db == pytest.approx(0.1 + CEILING_MARGIN_DB)
+    assert (wanted.level_db, wanted.ceiling_db) == (0.5, 1.0)
+    assert turned_down(RIGHT, used, LIMIT) == used
