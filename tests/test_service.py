@@ -422,6 +422,24 @@ def test_a_full_disk_is_waited_out(
     assert files_below(root.quarantine, root.inbox) == []
 
 
+def test_once_does_not_wait_for_room_for_ever(
+    tmp_path: Path, small_disk: Path, voice: Callable[[float], bytes]
+) -> None:
+    """A run from cron tries a few times, ends with 1, and the take waits for the next run."""
+    root = open_root(tmp_path / "root")
+    data = drop(root, "take.wav", voice(1.0))
+    command = [sys.executable, "-m", "fairtake", "serve", str(root.path), "--once"]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=120)
+    assert done.returncode == 1
+    assert "gave-up" in done.stderr
+    assert data in [
+        path.read_bytes() for path in (*files_below(root.inbox), *(c.take for c in claims(root)))
+    ]
+    subprocess.run(["mount", "-o", "remount,size=64m", small_disk], check=True)
+    assert subprocess.run(command, capture_output=True, timeout=120).returncode == 0
+    assert is_finished(root, "take.wav", data)
+
+
 def drop_root_s_rights() -> None:
     """Let even root be refused by a file's mode, as everybody else is."""
     bounding_set_drop, dac_override, dac_read_search = 24, 1, 2

@@ -97,7 +97,7 @@ def serve(root: Path, once: bool) -> None:
         start_log(opened.settings.log)
         service = Service(opened, once)
         service.run()
-    if once and service.failed:
+    if once and (service.failed or service.gave_up):
         sys.exit(FAILED)
 
 

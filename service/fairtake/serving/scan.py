@@ -56,8 +56,13 @@ def scan(inbox: Path) -> dict[str, Seen]:
 
 
 def _below(folder: Path, prefix: str) -> Iterator[tuple[str, Seen]]:
-    with os.scandir(folder) as entries:
-        found = sorted(entries, key=lambda entry: entry.name)
+    try:
+        with os.scandir(folder) as entries:
+            found = sorted(entries, key=lambda entry: entry.name)
+    except (FileNotFoundError, PermissionError):
+        if not prefix:
+            raise
+        return  # one title that cannot be read holds up no other
     for entry in found:
         if is_ignored(entry.name):
             continue

@@ -28,6 +28,8 @@ PUBLISH_PATIENCE_S = 30.0
 IDLE_WORKERS_S = 30.0
 #: With ``once``: a file somebody writes is waited for over so many settle times.
 ONCE_PATIENCE = 3
+#: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
+ONCE_TRIES = 4
 #: Fewest seconds between two scans, whatever events say.
 SCAN_LEAST_S = 0.2
 
@@ -39,6 +41,7 @@ class Service:
         settings = root.settings
         self.root, self.once = root, once
         self.failed = self.finished = 0
+        self.gave_up = False
         self._settling = Settling(
             root.inbox,
             settings.settle_s,
@@ -48,7 +51,7 @@ class Service:
         self._workers = Workers(settings.workers or os.cpu_count() or 1)
         self._pending: list[Claim] = []
         self._grace_over: set[str] = set()
-        self._pause_until, self._pause_s = 0.0, settings.retry_s
+        self._pause_until, self._pause_s, self._pauses = 0.0, settings.retry_s, 0
         self._trouble = ""
         self._stopping = self._changed = False
         self._since = time.time()
@@ -88,7 +91,7 @@ class Service:
         if now - self._scanned >= wait_s:
             self._scan()
         if now >= self._pause_until:
-            if self._trouble and not self._pending:
+            if self._trouble and not self._pending and not self._workers.busy:
                 self._out_of_trouble()
             self._hand_out()
         self._beat()
@@ -119,8 +122,14 @@ class Service:
         return max(min(sleeps), 0.02)
 
     def _done(self) -> bool:
-        """With ``once``: whether all that was there at the start is done."""
-        if not self.once or self._first is None or self._workers.busy or self._pending:
+        """With ``once``: whether all that was there at the start is done, or cannot be now."""
+        if not self.once or self._workers.busy:
+            return False
+        if self._pauses >= ONCE_TRIES:
+            event("gave-up", why=self._trouble)
+            self.gave_up = True
+            return True
+        if self._first is None or self._pending:
             return False
         left = [path for path in self._first if path in self._settling.files]
         if left and time.time() - self._since < ONCE_PATIENCE * self.root.settings.settle_s:
@@ -245,6 +254,7 @@ class Service:
     def _pause(self, message: str, path: str = "") -> None:
         """Leave everything where it is and try again later, each time a little later."""
         self._trouble = message
+        self._pauses += 1
         self._pause_until = time.monotonic() + self._pause_s
         event("waiting", path, why=message, retry_in_s=round(self._pause_s))
         self._pause_s = min(self._pause_s * 2, self.root.settings.retry_most_s)
@@ -252,7 +262,7 @@ class Service:
     def _out_of_trouble(self) -> None:
         if self._trouble:
             event("resumed")
-        self._trouble, self._pause_s = "", self.root.settings.retry_s
+        self._trouble, self._pause_s, self._pauses = "", self.root.settings.retry_s, 0
 
     def _beat(self) -> None:
         if time.monotonic() - self._beaten < EVERY_S:

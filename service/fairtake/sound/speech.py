@@ -44,7 +44,8 @@ VOICED_LEAST_FRAMES = 6
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
-STRAY_REACH_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 80, 140, 6.0
+STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
+STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 140, 6.0
 #: A room is called steady when its level spreads by less than this over so long.
 STEADY_FRAMES, STEADY_SPREAD_DB, STEADY_UNDER_DB = 120, 1.6, 15.0
 
@@ -144,8 +145,9 @@ def stray_noises(frames: Mask, voiced: Mask, level: Frames) -> Mask:
     starts, stops = runs(frames)
     count = np.concatenate([[0], np.cumsum(voiced & frames)])
     spoken = count[stops] - count[starts] >= VOICED_LEAST_FRAMES
+    # A consonant leans on the vowel behind it; the release of a stop may come well after one.
     near = mask_of(
-        starts[spoken] - STRAY_REACH_FRAMES, stops[spoken] + STRAY_REACH_FRAMES, len(frames)
+        starts[spoken] - STRAY_BEFORE_FRAMES, stops[spoken] + STRAY_BEHIND_FRAMES, len(frames)
     )
     around = local_speech(level)
     stray = [
