@@ -502,3 +502,20 @@ def test_a_service_with_wrong_settings_does_not_start(
     done = run("serve", str(root.path))
     assert done.returncode == 2 and said in done.stderr and "Traceback" not in done.stderr
     assert (root.inbox / "one.wav").read_bytes() == b"raw"
+
+
+def test_settings_broken_under_a_running_service_blame_no_take(
+    tmp_path: Path, voice: Callable[[float], bytes]
+) -> None:
+    """A typo made while the service runs makes takes wait, named in status; mended, they are done."""
+    root = new_root(tmp_path / "root", retry_s=0.5)
+    settings = root.path / "fairtake.toml"
+    good = settings.read_text("utf-8")
+    with Served(root) as served:
+        until(lambda: "started" in served.log)
+        settings.write_text(good.replace('watch = "native"', 'watch = "magic"'), "utf-8")
+        data = drop(root, "take.wav", voice(1.0))
+        until(lambda: "waiting" in served.log)
+        assert "quarantined" not in served.log
+        settings.write_text(good, "utf-8")
+        until(lambda: is_finished(root, "take.wav", data))

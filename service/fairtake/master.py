@@ -41,7 +41,6 @@ from fairtake.sound.loudness import BLOCK_S
 from fairtake.sound.measures import measures
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
-from fairtake.sound.stages.normalise import level_of
 from fairtake.title import Title, mp3_tags
 from fairtake.units import amplitude_db, clock
 from fairtake.versions import made_by
@@ -158,9 +157,8 @@ def _notes(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
     settings = rounds.profile.normalise
-    levels = made.wav.heard.levels
-    level = level_of(levels, settings.by)
-    short_db = settings.target_for(levels.channels) - level if level is not None else 0.0
+    level = made.wav.level
+    short_db = settings.target_for(made.wav.channels) - level if level is not None else 0.0
     short_db = short_db if short_db > 2 * LEVEL_TOLERANCE_DB else 0.0
     if short_db and settings.when_out_of_reach == "quarantine":
         raise TargetUnreachable(f"The nearest clean level is {short_db:.1f} dB short.")
@@ -216,7 +214,7 @@ def _output(written: Written, name: str) -> Output:
         file=name,
         sha256=hash_of(written.path),
         bytes=written.path.stat().st_size,
-        sample_rate_hz=written.heard.levels.sample_rate_hz,
-        channels=written.heard.levels.channels,
-        duration_s=written.heard.duration_s,
+        sample_rate_hz=written.sample_rate_hz,
+        channels=written.channels,
+        duration_s=written.duration_s,
     )

@@ -121,7 +121,7 @@ class Took(Document):
 class SpeechProof(Document):
     """What became of the speech: share of it turned down against its neighbours, and so on."""
 
-    lost_share: float
+    lost_share: Figure
     longest_lost_ms: int
     dulled_edges: int
     planned_again: int

@@ -24,7 +24,7 @@ from fairtake.memory import give_memory_back
 from fairtake.profile import Profile
 from fairtake.receipt import Measures
 from fairtake.sound.levels import Levels, Rows
-from fairtake.sound.listen import Heard, listen
+from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
 from fairtake.sound.plan import Correction, Plan, make_plan
 from fairtake.sound.proof import Proof, prove_speech
@@ -35,7 +35,7 @@ from fairtake.sound.stages.normalise import level_of
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db
 
-MOST_ROUNDS = 4
+MOST_ROUNDS = 6
 #: Rounds after those, in which the whole take is only turned down until the ceiling holds.
 LAST_ROUNDS = 3
 
@@ -59,11 +59,18 @@ class Stopwatch:
 
 @dataclass(frozen=True)
 class Written:
-    """A written file and what it measures."""
+    """A written file and what it measures; ``level`` is in the target's unit.
+
+    The table it was measured from is let go: two of them are much of a worker's memory.
+    """
 
     path: Path
-    heard: Heard
     measures: Measures
+    level: float | None
+    true_peak_dbtp: float
+    sample_rate_hz: int
+    channels: int
+    duration_s: float
 
 
 @dataclass(frozen=True)
@@ -78,15 +85,14 @@ class Round:
     speech: Proof  # with the limiter
 
     def seen(self, profile: Profile) -> Seen:
-        by = profile.normalise.by
-        wav, mp3 = self.wav.heard, self.mp3.heard if self.mp3 else None
+        wav, mp3 = self.wav, self.mp3
         return Seen(
-            planned_level=profile.normalise.target_for(wav.levels.channels) - self.plan.short_db,
-            wav_level=level_of(wav.levels, by),
-            wav_peak_dbtp=float(amplitude_db(wav.true_peak)),
+            planned_level=profile.normalise.target_for(wav.channels) - self.plan.short_db,
+            wav_level=wav.level,
+            wav_peak_dbtp=wav.true_peak_dbtp,
             greatest_reduction_db=self.limited["greatest_db"],
-            mp3_level=level_of(mp3.levels, by) if mp3 else None,
-            mp3_peak_dbtp=float(amplitude_db(mp3.true_peak)) if mp3 else None,
+            mp3_level=mp3.level if mp3 else None,
+            mp3_peak_dbtp=mp3.true_peak_dbtp if mp3 else None,
             speech_kept=self.planned.kept,
             limiter_kept_speech=self.speech.kept or not self.planned.kept,
         )
@@ -119,6 +125,7 @@ class Rounds:
             if made.mp3 and (wanted == self.used or self.count == MOST_ROUNDS + LAST_ROUNDS):
                 return made
             self.used = wanted
+            del made  # its plan would stay in memory beside the next one
 
     def _round(self) -> Round:
         with self.stopwatch.timing("plan"):
@@ -159,8 +166,14 @@ class Rounds:
     def _proved(self, path: Path, done: float) -> Written:
         """A file just written, heard from end to end."""
         with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
-            heard = listen(file, lambda share: self.progress("prove", done + share / 2), False)
-            return Written(path, heard, measures(heard))
+            heard = listen(
+                file, lambda share: self.progress("prove", done + share / 2), blemishes=False
+            )
+            return Written(
+                path, measures(heard), level_of(heard.levels, self.profile.normalise.by),
+                float(amplitude_db(heard.true_peak)), heard.levels.sample_rate_hz,
+                heard.levels.channels, heard.duration_s,
+            )  # fmt: skip
 
 
 def fitted(curve: Rows, other: Rows) -> Rows:

@@ -36,8 +36,8 @@ def test_all_hold():
 @pytest.mark.parametrize(
     ("changed", "name"),
     [
-        ({"loudness_lufs": -19.01}, "level"),
-        ({"loudness_lufs": -16.99}, "level"),
+        ({"loudness_lufs": -19.06}, "level"),
+        ({"loudness_lufs": -16.94}, "level"),
         ({"loudness_lufs": None}, "level"),
         ({"true_peak_dbtp": -0.99}, "true peak"),
         ({"head_s": 0.19}, "head"),
@@ -88,3 +88,20 @@ def test_by_rms_and_mono_window():
     mono = Profile(delivery={"mono_level_low": -22, "mono_level_high": -20})
     assert not held(profile=mono)["level"].ok
     assert held(profile=mono, channels=2)["level"].ok
+
+
+def test_a_level_is_held_to_a_tenth_of_a_db():
+    """A file at -15.96 LUFS meets "-20 to -16", one at -15.9 does not. Levels are asked for in tenths."""
+    profile = Profile.model_validate(
+        {"normalise": {"target": -16}, "delivery": {"level_low": -20, "level_high": -16}}
+    )
+    output = Output(
+        file="x.wav", sha256="", bytes=1, sample_rate_hz=44_100, channels=1, duration_s=9.0
+    )
+    for lufs, ok in ((-15.96, True), (-15.94, False), (-20.04, True), (-20.06, False)):
+        [level] = [
+            c
+            for c in checks(profile, "wav", Measures(loudness_lufs=lufs), output)
+            if c.check == "level"
+        ]
+        assert level.ok is ok

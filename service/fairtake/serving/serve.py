@@ -294,8 +294,6 @@ class Service:
         self._workers.end_all()
         for claimed in [*unfinished, *self._pending]:
             self._hand_back(claimed)
-        with contextlib.suppress(OSError):
-            self.root.heartbeat.unlink(missing_ok=True)
         event("stopped", finished=self.finished, quarantined=self.failed)
 
     def _hand_back(self, claimed: Claim) -> None:

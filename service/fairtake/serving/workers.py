@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from fairtake.errors import FairtakeError
 from fairtake.folders import Claim
 from fairtake.serving.job import Outcome
 
@@ -143,7 +144,11 @@ def serve_pipe(pipe: Connection, service: int) -> None:
             task: Task = pipe.recv()
         except (EOFError, OSError):
             return
-        root = open_root(task.root)
+        try:
+            root = open_root(task.root)
+        except FairtakeError as e:  # the settings were changed for the worse while we serve
+            pipe.send(Outcome("surroundings", code=e.code, message=f"{e.message} {e.advice}"))
+            continue
         claimed = next((c for c in claims(root) if c.folder == task.claim_folder), None)
         if claimed is None:
             pipe.send(Outcome("changed", message="The claim is gone."))

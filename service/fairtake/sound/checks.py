@@ -42,7 +42,9 @@ def _check(
     kind: str, name: str, low: float | None, high: float, value: float | None, unit: str
 ) -> Check:
     absent_is_fine = name == "noise floor"
-    ok = absent_is_fine if value is None else (low is None or value >= low) and value <= high
+    # A level is held to the tenth of a dB in which levels are asked for.
+    held = round(value, 1) if value is not None and name == "level" else value
+    ok = absent_is_fine if held is None else (low is None or held >= low) and held <= high
     if low is None:
         limit = f"at most {high:g} {unit}"
     elif low == high:
