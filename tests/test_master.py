@@ -111,7 +111,7 @@ def test_level_ceiling_and_receipt(tmp_path: Path, take: Path, name: str) -> Non
     done = finished(tmp_path / "s", take, settings)
     short_db = did(done, "normalise")["short_of_target_db"]
     assert (
-        short_db == 0 or did(done, "limit")["greatest_db"] > settings.limit.most_reduction_db - 2.0
+        short_db == 0 or did(done, "limit")["greatest_db"] > settings.limit.most_reduction_db - 3.0
     )
     for sound, rate, said in both(done):
         lufs, dbtp = loudness_and_peak(sound, rate)
