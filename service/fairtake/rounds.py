@@ -142,22 +142,28 @@ class Rounds:
         planned = prove_speech(plan.spoken, plan.gain_db)
         reduction = fitted(rendering.limited_db, plan.gain_db)
         speech = prove_speech(plan.spoken, plan.gain_db - reduction)
+        # Before the largest thing comes into memory, the encoder's copy of the take, let go of all
+        # that can be told again.
+        plan = plan.without_curves()
+        self.levels.kept.clear()
+        del rendering, reduction
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
         made = Round(plan, proved, None, limited, planned, speech)
         wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
         if self.count < MOST_ROUNDS and wanted != self.used:
             return made
-        return replace(made, mp3=self._mp3(copy, rendering, proved.measures))
+        return replace(made, mp3=self._mp3(copy, proved))
 
-    def _mp3(self, copy: Path, rendering: Rendering, wav: Measures) -> Written:
+    def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"
-        tags = {**self.tags, **loudness_tags(wav.loudness_lufs, wav.sample_peak_dbfs)}
-        give_memory_back()  # the encoder's copy of the take is the largest thing in memory
+        found = wav.measures
+        tags = {**self.tags, **loudness_tags(found.loudness_lufs, found.sample_peak_dbfs)}
+        give_memory_back()
         with self.stopwatch.timing("encode"):
             self.progress("encode", 0.0)
             encode_mp3(
-                copy, mp3, rendering.sample_rate_hz, rendering.channels,
+                copy, mp3, wav.sample_rate_hz, wav.channels,
                 self.profile.mp3.bitrate_kbps, tags, self.cover,
             )  # fmt: skip
             copy.unlink()

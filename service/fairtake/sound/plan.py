@@ -82,6 +82,12 @@ class Plan:
     notes: dict[str, dict[str, Any]]
     spoken: Mask
 
+    def without_curves(self) -> Plan:
+        """The plan without its long arrays, once they have been used."""
+        return replace(
+            self, gain_db=self.gain_db[:0].copy(), bands=(), spoken=self.spoken[:0].copy()
+        )
+
 
 def make_plan(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Plan:
     """Decide everything about the sound of a take.

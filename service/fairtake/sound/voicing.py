@@ -19,7 +19,7 @@ SHORTEST_LAG, LONGEST_LAG = 3, 16
 VOICED = 0.55
 #: What is slower than 50 Hz is taken off first: rumble is periodic too, in its way.
 _MEAN_ROWS = 20
-_CHUNK = 20_000
+_CHUNK = 2_000
 
 
 def voiced_frames(levels: Levels, frame_rows: int) -> Mask:
