@@ -37,20 +37,43 @@ _REACH = 31
 _GRID = 1024
 
 
+#: Rows that are worked on at a time, so that a long take needs little memory, and what a stretch
+#: has to know of its neighbours: the high-pass has settled and every filter reaches less far.
+STRETCH_ROWS, NEIGHBOUR_ROWS = 100_000, 2_000
+
+
 def with_low(levels: Levels, low: Low, power: Power) -> Levels:
     """*levels* as they are once the slow part of the sound has become *low*."""
-    before = levels.heard_low.astype(np.float64)
-    rate, samples = levels.sample_rate_hz, _samples_per_row(levels)
-    k_before, k_after = _k_highpassed(before), _k_highpassed(low)
-    taken = samples * (power(before, rate, False) - power(low, rate, False))
-    k_taken = samples * (power(k_before, rate, True) - power(k_after, rate, True))
+    parts = []
+    for begin in range(0, levels.rows, STRETCH_ROWS):
+        lead = min(begin, NEIGHBOUR_ROWS)
+        around = slice(begin - lead, begin + STRETCH_ROWS + NEIGHBOUR_ROWS)
+        length = min(STRETCH_ROWS, levels.rows - begin)
+        columns = _stretch(levels, low, power, around)
+        parts.append([column[lead : lead + length] for column in columns])
+    peak, energy, k_energy = (np.concatenate(column) for column in zip(*parts, strict=True))
     return replace(
         levels,
-        heard_peak=_peak(levels.heard_peak, before, low),
-        heard_energy=_less(levels.heard_energy, taken),
-        heard_k_energy=_less(levels.heard_k_energy, k_taken * levels.channels),
+        heard_peak=peak,
+        heard_energy=energy,
+        heard_k_energy=k_energy,
         heard_low=low.astype(np.float32),
         kept={},
+    )
+
+
+def _stretch(levels: Levels, low: Low, power: Power, rows: slice) -> tuple[Rows, Rows, Rows]:
+    """Peak, energy and K-weighted energy of *rows* once their slow part has become that of *low*."""
+    before, after = levels.heard_low[rows].astype(np.float64), low[rows]
+    rate = levels.sample_rate_hz
+    samples = _samples_per_row(levels, rows)
+    taken = samples * (power(before, rate, False) - power(after, rate, False))
+    k_before, k_after = _k_highpassed(before), _k_highpassed(after)
+    k_taken = samples * (power(k_before, rate, True) - power(k_after, rate, True))
+    return (
+        _peak(levels.heard_peak[rows], before, after),
+        _less(levels.heard_energy[rows], taken),
+        _less(levels.heard_k_energy[rows], k_taken * levels.channels),
     )
 
 
@@ -91,8 +114,9 @@ def _peak(peak: Rows, before: Low, after: Low) -> Rows:
     return moved.astype(np.float32)  # type: ignore[no-any-return]
 
 
-def _samples_per_row(levels: Levels) -> Low:
-    edges = np.rint(np.arange(levels.rows + 1) * levels.sample_rate_hz / ROWS_PER_S)
+def _samples_per_row(levels: Levels, rows: slice) -> Low:
+    last = min(rows.stop, levels.rows)
+    edges = np.rint(np.arange(rows.start, last + 1) * levels.sample_rate_hz / ROWS_PER_S)
     return np.diff(edges)
 
 
