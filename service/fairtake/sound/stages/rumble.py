@@ -16,9 +16,9 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 from pydantic import Field
 
+from fairtake.memory import give_memory_back
 from fairtake.sound.envelope import averaged_behind, greatest_ahead
 from fairtake.sound.hum import Hum, find_hum
 from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
@@ -106,10 +106,13 @@ def thump_amounts(low: Low, power: Rows, spoken: Mask, range_db: float) -> Rows:
     nothing = np.zeros(len(low), np.float32)
     if not spoken.any() or not range_db:
         return nothing
-    band = _smooth(_low_band(low, THUMP_HZ) ** 2)
-    over = power_db(band) - np.percentile(power_db(band[spoken]), VOICE_PERCENT)
-    out = (over >= THUMP_OVER_DB) & widened(spoken, THUMP_NEAR_ROWS, THUMP_NEAR_ROWS)
-    out &= band >= THUMP_SHARE * _smooth(power.astype(np.float64))
+    # A long take's columns are short of memory: one wide one at a time.
+    band = _smooth(_low_band(low, THUMP_HZ) ** 2).astype(np.float32)
+    out = band >= THUMP_SHARE * _smooth(power)
+    voice_db = np.float32(np.percentile(power_db(band[spoken]), VOICE_PERCENT))
+    over = power_db(band) - voice_db
+    del band
+    out &= (over >= THUMP_OVER_DB) & widened(spoken, THUMP_NEAR_ROWS, THUMP_NEAR_ROWS)
     starts, stops = runs(out)
     short = (stops - starts >= THUMP_ROWS[0]) & (stops - starts <= THUMP_ROWS[1])
     around = mask_of(starts[short] - SMOOTH_ROWS, stops[short] + SMOOTH_ROWS, len(low))
@@ -125,7 +128,7 @@ def _low_band(low: Low, corner: float) -> Low:
     return sosfiltfilt(sections, low, padlen=min(100, len(low) - 1))  # type: ignore[no-any-return]
 
 
-def _smooth(power: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _smooth(power: Low | Rows) -> Low:
     weights = np.hanning(SMOOTH_ROWS + 2)[1:-1]
     padded = np.pad(power, (SMOOTH_ROWS // 2, SMOOTH_ROWS // 2 - 1), mode="edge")
     return np.maximum(np.convolve(padded, weights / weights.sum(), "valid"), 0)
@@ -139,6 +142,7 @@ def rumble(levels: Levels, settings: RumbleSettings) -> Work:
     hum = find_hum(low, ~widened(spoken, CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS))
     lines_hz = hum.lines_hz if hum and settings.notch_hum else ()
     pitch_hz = lowest_pitch_hz(filtered(low, notches(lines_hz, ROWS_PER_S)), spoken)
+    give_memory_back()
     corner = corner_hz(pitch_hz, settings)
 
     low = filtered(low, highpass(corner, ROWS_PER_S))
