@@ -177,3 +177,16 @@ def test_pictures_are_known_by_bytes(tmp_path: Path, data: bytes, suffix: str | 
     path = tmp_path / "cover.png"
     path.write_bytes(data)
     assert picture_suffix(path) == suffix
+
+
+@pytest.mark.parametrize("comment", ["a remark", "Überall grüßt der Wind", "x" * 300])
+def test_a_comment_stands_in_its_own_frame(tmp_path: Path, comment: str) -> None:
+    """A comment is read as a comment (COMM), and the other tags and the sound stay. ID3v2.4."""
+    copy, mp3 = tmp_path / "copy.s16", tmp_path / "out.mp3"
+    copy.write_bytes(bytes(2 * 44_100))
+    encode_mp3(copy, mp3, 44_100, 1, 192, {"title": "The Ferry", "comment": comment}, None)
+    tags = ID3(mp3)
+    assert [str(frame).strip() for frame in tags.getall("COMM")] == [comment]
+    assert str(tags["TIT2"]) == "The Ferry"
+    assert "TXXX:comment" not in tags
+    assert soundfile.info(mp3).frames == 44_100

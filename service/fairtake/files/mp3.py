@@ -56,10 +56,36 @@ def encode_mp3(
                 cover=str(cover) if cover else None,
                 parameters=["-map_metadata", "-1", "-ar", str(sample_rate_hz), "-write_xing", "1"],
             )
+        if "comment" in tags:
+            _comment_as_comment(mp3)
     except failed as e:
         raise EncoderFailed(str(e).strip().splitlines()[-1][:300]) from None
     finally:
         tempfile.tempdir = before
+
+
+def _comment_as_comment(mp3: Path) -> None:
+    """Turn the encoder's ``TXXX:comment`` frame into the ``COMM`` frame that players read.
+
+    Both bodies get the same length, so nothing else moves: three letters of language, an empty
+    description and three spaces take the place of the word and its end. ID3v2.4, from memory.
+    """
+    frame, found = b"COMM", b"\x03comment\0"
+    with open(mp3, "r+b") as file:
+        head = file.read(2**16)
+        at = head.find(found)
+        if head[:3] != b"ID3" or at < 20 or head[at - 10 : at - 6] != b"TXXX":
+            return
+        size = sum(
+            (byte & 0x7F) << shift
+            for byte, shift in zip(head[at - 6 : at - 2], (21, 14, 7, 0), strict=True)
+        )
+        text = head[at + len(found) : at + size]
+        if len(text) != size - len(found):
+            return  # longer than what was read: leave it as it is
+        body = b"\x03eng\0" + text.rstrip(b"\0")
+        file.seek(at - 10)
+        file.write(frame + head[at - 6 : at] + body.ljust(size))
 
 
 def picture_suffix(path: Path) -> str | None:
