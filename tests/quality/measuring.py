@@ -17,7 +17,7 @@ import numpy as np
 import pyebur128
 from scipy import signal
 
-from chain import MOST_OFF_MS, Finished
+from chain import MOST_OFF_MS, MOST_OFF_RECEIPT_MS, Finished
 from sources import ACTIVE_UNDER_P95_DB, FRAME, RATE_HZ, frame_levels_db, p95_db
 from takes import HUM_HARMONICS, Mark, Take
 
@@ -28,6 +28,8 @@ PAUSE_AFTER, PAUSE_BEFORE, PAUSE_LEAST = 35, 10, 10
 NEAR_S = 3.0
 SILENT_DBFS, SILENT_MS = -120.0, 5.0
 BANDS_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
+#: How clean speech came out is fitted with a filter of these taps, samples.
+CAME_OUT_TAPS = np.arange(-2, 3)
 #: The finished file fades at its ends; zeros are looked for between.
 FADE_S = (0.02, 0.05)
 
@@ -107,6 +109,8 @@ def measured(take: Take, done: Finished) -> dict[str, Any]:
         found |= part(compared)
     if done.off_ms > MOST_OFF_MS:
         compared.where.insert(0, f"mapping off by {done.off_ms:.1f} ms: do not trust this row")
+    if done.off_receipt_ms > MOST_OFF_RECEIPT_MS:
+        compared.where.insert(0, f"the receipt is off by {done.off_receipt_ms:.1f} ms")
     return found | {"where": compared.where}
 
 
@@ -221,7 +225,7 @@ def breaths(c: Compared) -> dict[str, Any]:
 def clicks(c: Compared) -> dict[str, Any]:
     """How far clicks and spikes were lowered, in pauses by their peak, in speech by what is left.
 
-    All over 2 kHz. In speech the known clean sound, at the gain found around the click, is taken
+    All over 2 kHz. In speech the known clean sound, as the sound around the click came out, is taken
     away first, so what counts is the click that is left or the hole that was made.
     """
     was, done, clean = (sharp(x) for x in (_mono(c.take), c.done.aligned, c.take.reference))
@@ -252,11 +256,22 @@ def _click_in_speech_db(
     c: Compared, mark: Mark, was: np.ndarray, done: np.ndarray, clean: np.ndarray
 ) -> float:
     here = slice(max(mark.start - 60, 0), mark.stop + 130)
-    around = np.r_[max(mark.start - 1100, 0) : mark.start - 90, mark.stop + 90 : mark.stop + 1100]
-    around = around[around < len(clean)]
-    factor = float(done[around] @ clean[around] / max(clean[around] @ clean[around], 1e-20))
-    left = done[here] - factor * clean[here]
-    return _peak_db(was[here] - clean[here]) - _peak_db(left) + _peak_db(np.array([factor]))
+    reach = len(CAME_OUT_TAPS) // 2
+    around = np.r_[mark.start - 1100 : mark.start - 90, mark.stop + 90 : mark.stop + 1100]
+    around = around[(around >= reach) & (around < len(clean) - reach)]
+    taps = np.linalg.lstsq(shifted(clean, around), done[around], rcond=None)[0]
+    left = done[here] - shifted(clean, np.arange(here.start, here.stop)) @ taps
+    factor_db = _level_db(shifted(clean, around) @ taps) - _level_db(clean[around])
+    return _peak_db(was[here] - clean[here]) - _peak_db(left) + factor_db
+
+
+def shifted(x: np.ndarray, at: np.ndarray) -> np.ndarray:
+    """*x* at some samples and at those beside them, shape (samples, taps).
+
+    A few taps fitted to these take up gain, a rest of delay, and what little phase the filters
+    against rumble still have over 2 kHz.
+    """
+    return x[np.clip(at[:, None] + CAME_OUT_TAPS, 0, len(x) - 1)]
 
 
 # --- levels and ends ------------------------------------------------------------------------------
