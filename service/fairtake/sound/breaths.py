@@ -13,18 +13,20 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.levels import Levels
-from fairtake.sound.runs import Mask, mask_of, runs
+from fairtake.sound.runs import Indices, Mask, mask_of, runs
 
 Frames = npt.NDArray[np.float64]
 
 # In frames of 5 ms.
 SHORTEST, LONGEST = 16, 170
-SURELY = 40  # from this length on it need not keep away from the voice before it
-AWAY = 24
+#: The last consonants of a word follow its voice within this; a long noise need not wait so long.
+AWAY, AWAY_LONG, LONG = 50, 32, 50
+#: Drawn before speech: the voice that a breath serves sets in no later than this, nor at once.
+SOON, NOT_AT_ONCE = 140, 8
 DIP_REACH = 30
 GAP_CLOSED = 4
 CLUSTER_REACH = 80
-UNDER_SPEECH_DB = 13.0
+UNDER_SPEECH_DB, FAR_UNDER_DB = 14.0, 28.0
 BRIGHTEST_HZ = 4500.0
 DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
 #: A dip is clear too when it goes down to the room.
@@ -61,11 +63,17 @@ def breath_frames(
     level: Frames, floor: Frames, active: Mask, voiced: Mask, bright_hz: Frames
 ) -> Mask:
     """Which frames belong to breaths, from their dip before to their dip behind."""
-    quiet = level < local_speech(level) - UNDER_SPEECH_DB
+    around = local_speech(level)
+    quiet = level < around - UNDER_SPEECH_DB
     noisy = active & ~voiced & quiet & (bright_hz < BRIGHTEST_HZ)
     starts, stops = runs(_closed(noisy))
     spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
-    breaths = [_with_dips(level, *span) for span in spans if _apart(level, floor, voiced, *span)]
+    voice = np.flatnonzero(voiced & active & (level > around - FAR_UNDER_DB))
+    breaths = [
+        _with_dips(level, *span) for span in spans
+        if _between_words(voice, *span) and _apart(level, floor, *span)
+        and np.median((level - around)[slice(*span)]) > -FAR_UNDER_DB
+    ]  # fmt: skip
     breaths = [span for span in breaths if not _whispered(span, spans, voiced)]
     if not breaths:
         return np.zeros(len(level), bool)
@@ -80,16 +88,23 @@ def _closed(mask: Mask) -> Mask:
     return mask | mask_of(starts[short], stops[short], len(mask))
 
 
-def _apart(level: Frames, floor: Frames, voiced: Mask, start: int, stop: int) -> bool:
-    """Whether the level dips on both sides, and the voice before has died away."""
+def _between_words(voice: Indices, start: int, stop: int) -> bool:
+    """Whether the voice before has died away, and the one behind is about to set in."""
+    behind = int(np.searchsorted(voice, start))
+    away = start - voice[behind - 1] if behind else LONGEST
+    if away < (AWAY_LONG if stop - start >= LONG else AWAY):
+        return False
+    return behind == len(voice) or NOT_AT_ONCE <= voice[behind] - stop <= SOON
+
+
+def _apart(level: Frames, floor: Frames, start: int, stop: int) -> bool:
+    """Whether the level dips on both sides."""
     own = float(np.median(level[start:stop]))
     before, behind = level[max(start - DIP_REACH, 0) : start], level[stop : stop + DIP_REACH]
     dips = [own - float(side.min()) if len(side) else DIP_CLEAR_DB for side in (before, behind)]
     room = float(floor[start:stop].mean()) + ROOM_DB
     in_room = all(not len(side) or side.min() < room for side in (before, behind))
-    if min(dips) < DIP_LEAST_DB or not (max(dips) >= DIP_CLEAR_DB or in_room):
-        return False
-    return stop - start >= SURELY or not voiced[max(start - AWAY, 0) : start].any()
+    return min(dips) >= DIP_LEAST_DB and (max(dips) >= DIP_CLEAR_DB or in_room)
 
 
 def _with_dips(level: Frames, start: int, stop: int) -> tuple[int, int]:

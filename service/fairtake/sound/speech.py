@@ -39,7 +39,7 @@ LOUDEST_FLOOR_LUFS = -35.0
 #: Speech has to stand out of its floor by this much to be found at all.
 LEAST_CONTRAST_DB = 6.0
 #: A take with less voice than this in its speech is whispered: then nothing is told by voice.
-WHISPER_SHARE = 0.45
+WHISPER_SHARE = 0.2
 VOICED_LEAST_FRAMES = 6
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
@@ -168,7 +168,8 @@ def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
     from scipy.ndimage import uniform_filter1d
 
     mean = uniform_filter1d(level, STEADY_FRAMES, mode="nearest")
-    spread = uniform_filter1d((level - mean) ** 2, STEADY_FRAMES, mode="nearest")
+    # About the window's own mean: a voice that dies away evenly in a hall is no steady room.
+    spread = uniform_filter1d(level**2, STEADY_FRAMES, mode="nearest") - mean**2
     voice = uniform_filter1d(voiced.astype(float), STEADY_FRAMES, mode="nearest")
     far_under = mean < np.minimum(local_speech(level) - STEADY_UNDER_DB, LOUDEST_FLOOR_LUFS)
     steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & far_under
