@@ -240,6 +240,43 @@ def test_stereo_kept(tmp_path: Path) -> None:
         assert rms_db(found[:, 0]) - rms_db(found[:, 1]) == pytest.approx(6.02, abs=0.1)
 
 
+# --- silence -----------------------------------------------------------------------------------
+
+
+def longest_silence_ms(sound: np.ndarray, rate: int) -> float:
+    """Longest run under -120 dBFS in any channel."""
+    longest = 0
+    for channel in sound.T:
+        edges = np.flatnonzero(np.diff(np.abs(channel) < 1e-6, prepend=False, append=False))
+        longest = max(longest, int((edges[1::2] - edges[0::2]).max(initial=0)))
+    return longest * 1000 / rate
+
+
+@pytest.mark.parametrize("bits", [16, 24])
+@pytest.mark.parametrize("kbps", [64, 192])
+def test_a_muted_track_comes_out_with_room_tone(tmp_path: Path, bits: int, kbps: int) -> None:
+    """Pauses of exact zeros hold room tone in the WAV and in the decoded MP3: a place of delivery
+    wants no digital silence, and room tone of at most -60 dBFS. By what was muted.
+    """
+    sound, rate = voice(44100, 6.0), 44100
+    loud = np.convolve(np.abs(sound[:, 0]), np.ones(rate // 10) / (rate // 10), "same") > 0.01
+    sound[~loud] = 0.0
+    take = write(tmp_path / "take.wav", sound, rate, f"PCM_{bits}")
+    asked = profile(
+        normalise={"by": "rms", "target": -20}, mp3={"bitrate_kbps": kbps},
+        delivery={"noise_floor_dbfs": -60, "level_low": -23, "level_high": -18},
+    )  # fmt: skip
+    done = finished(tmp_path / "s", take, asked)
+    assert did(done, "tone")["laid_s"] > 0.5
+    for found, rate_hz, said in both(done):
+        assert longest_silence_ms(found, rate_hz) < 5
+        assert said.noise_floor_dbfs is not None
+        assert -95 < said.noise_floor_dbfs < -65
+    assert done.receipt.speech is not None
+    assert done.receipt.speech.lost_share == done.receipt.speech.dulled_edges == 0
+    assert [c.check for c in done.receipt.checks if not c.ok] == []
+
+
 # --- hard material -----------------------------------------------------------------------------
 
 

@@ -29,6 +29,12 @@ def test_rumble_stands_before_the_cut() -> None:
     assert Profile(chain=("rumble", "trim", "limit", "normalise")).chain[0] == "rumble"
 
 
+def test_tone_stands_behind_the_cut() -> None:
+    """It fills what trim lays in: before trim the chain is refused, and without trim it is not."""
+    assert "behind trim" in problems({"chain": ["tone", "trim", "limit", "normalise"]})
+    assert Profile(chain=("tone", "limit", "normalise")).chain[0] == "tone"
+
+
 def test_the_chain_names_each_stage_once_and_right() -> None:
     """A stage twice or misspelt is refused."""
     assert "twice" in problems({"chain": ["limit", "normalise", "limit"]})

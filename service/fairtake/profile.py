@@ -22,15 +22,19 @@ from fairtake.sound.stages.normalise import NormaliseSettings
 from fairtake.sound.stages.repair import RepairSettings
 from fairtake.sound.stages.ride import RideSettings
 from fairtake.sound.stages.rumble import RumbleSettings
+from fairtake.sound.stages.tone import ToneSettings
 from fairtake.sound.stages.trim import TrimSettings
 from fairtake.typed_file import Settings, typed
 
 StageName = Literal[
-    "repair", "rumble", "trim", "gate", "breath", "ride", "compress", "deess", "limit", "normalise"
-]
+    "repair", "rumble", "trim", "gate", "breath", "ride", "compress", "deess", "tone", "limit",
+    "normalise",
+]  # fmt: skip
 NEVER_MISSING = ("limit", "normalise")
 #: What they ask for is told in the take's own time, before it is cut.
 BEFORE_THE_CUT = ("repair", "rumble")
+#: It fills what the cut lays in.
+AFTER_THE_CUT = "tone"
 
 
 class WavSettings(Settings):
@@ -109,6 +113,7 @@ class Profile(Settings):
             "ride",
             "compress",
             "deess",
+            "tone",
             "limit",
             "normalise",
         ),
@@ -130,6 +135,7 @@ class Profile(Settings):
     ride: RideSettings = RideSettings()
     compress: CompressSettings = CompressSettings()
     deess: DeessSettings = DeessSettings()
+    tone: ToneSettings = ToneSettings()
     limit: LimitSettings = LimitSettings()
     normalise: NormaliseSettings = NormaliseSettings()
     delivery: DeliverySettings = DeliverySettings()
@@ -147,6 +153,8 @@ class Profile(Settings):
         late = [name for name in BEFORE_THE_CUT if name in chain[_place(chain, "trim") :]]
         if late:
             raise ValueError(f"{' and '.join(late)} must stand before trim, which cuts the take")
+        if "trim" in chain and _place(chain, AFTER_THE_CUT) < _place(chain, "trim"):
+            raise ValueError(f"{AFTER_THE_CUT} must stand behind trim, which may lay silence")
         return chain
 
     def stage(self, name: str) -> Settings:

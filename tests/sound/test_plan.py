@@ -16,6 +16,7 @@ from fairtake.sound.render import Rendering
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import aim_dbtp
+from fairtake.sound.stages.tone import tone
 from signals import (
     heard,
     libebur128_lufs,
@@ -178,3 +179,19 @@ def test_one_shape(name):
     assert "Conventions:" in module.__doc__
     assert "Source:" in module.__doc__
     assert type(Profile().stage(name)) is getattr(module, f"{name.title()}Settings")
+
+
+def test_tone_moves_with_the_gains_behind_it():
+    """The make-up gain and the stages behind tone move it; those before it do not. By algebra."""
+    take = speech_like(3, None)
+    chains = [("gate", "tone", *BARE), ("tone", "gate", *BARE), ("tone", *BARE)]
+    last, first, alone = (make_plan(take.levels, Profile(chain=chain)) for chain in chains)
+    gated = gate(take.levels, Profile().gate).gain_db
+    assert gated.min() < -11
+    asked = tone(take.levels, Profile().tone).tone_db
+    for plan, moved_db in ((last, 0.0), (first, gated), (alone, 0.0)):
+        laid = ~take.rows(guard=-100)[: len(plan.tone_db)]
+        laid[:50] = laid[-50:] = False
+        expected = np.broadcast_to(asked + moved_db + plan.makeup_db, laid.shape)
+        np.testing.assert_allclose(plan.tone_db[laid], expected[laid], atol=0.1)
+    assert last.without_curves().tone_db is None

@@ -11,7 +11,8 @@ from scipy import signal
 from fairtake.profile import Profile
 from fairtake.sound.levels import Piece
 from fairtake.sound.plan import Plan, make_plan
-from fairtake.sound.render import Rendering, gain_line, turned_down
+from fairtake.sound.render import Rendering, gain_line, toned, turned_down
+from fairtake.sound.room_tone import room_tone
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import LimitSettings
 from signals import ArraySource, noise, speech_like, stereo, tone
@@ -164,3 +165,32 @@ def test_bands_of_a_plan_are_heard():
     low_db = 20 * np.log10(1 - 0.9 / (1 + (30 / 120) ** 4))
     assert 20 * np.log10(spectrum[60]) == pytest.approx(-20 + low_db, abs=0.02)
     assert 20 * np.log10(spectrum[4000]) == pytest.approx(-20, abs=0.01)
+
+
+@pytest.mark.parametrize("rate", [44_100, 48_000])
+def test_tone_is_added_at_its_level(rate):
+    """The loop itself at the curve's level, through block borders and to the last sample. By algebra."""
+    source = ArraySource(stereo(noise(5.003, -30.0, rate=rate)), rate)
+    out = np.concatenate(list(toned(source.blocks(), np.full(5003, -40.0, np.float32), rate)))
+    expected = source.samples + 0.01 * room_tone(0, source.frames, rate)[:, None]
+    np.testing.assert_allclose(out, expected, atol=1e-9)
+
+
+def test_no_bit_changes_where_there_is_no_tone():
+    """Blocks without tone pass untouched; in a block with some, tone far down is none."""
+    source = ArraySource(noise(7.0, -30.0))
+    curve = np.full(7000, -280.0, np.float32)
+    curve[2100:2200] = -60.0
+    out = np.concatenate(list(toned(source.blocks(), curve, 48_000)))
+    np.testing.assert_array_equal(out[: 2 * 48_000], source.samples[: 2 * 48_000])
+    np.testing.assert_array_equal(out[4 * 48_000 :], source.samples[4 * 48_000 :])
+    beside = slice(2202 * 48, 4 * 48_000)
+    np.testing.assert_allclose(out[beside], source.samples[beside], rtol=0, atol=1e-9)
+    assert not np.array_equal(out[2100 * 48 : 2200 * 48], source.samples[2100 * 48 : 2200 * 48])
+
+
+def test_tone_of_a_plan_is_heard():
+    """A plan's tone lies behind its gain: in zeros there is the tone alone. By algebra."""
+    plan = replace(plan_of(3000, -12.0), tone_db=np.full(3000, -60.0, np.float32))
+    out = rendered(ArraySource(np.zeros(144_000)), plan)
+    np.testing.assert_allclose(out[:, 0], 1e-3 * room_tone(0, 144_000, 48_000), atol=1e-9)

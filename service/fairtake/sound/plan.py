@@ -11,6 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
+import numpy as np
+
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
@@ -26,6 +28,7 @@ from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normali
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.rumble import rumble
+from fairtake.sound.stages.tone import tone
 from fairtake.sound.stages.trim import trim
 from fairtake.units import FLOOR_DB
 
@@ -38,6 +41,7 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "ride": ride,
     "compress": compress,
     "deess": deess,
+    "tone": tone,
     "limit": limit,
     "normalise": normalise,
 }
@@ -69,7 +73,8 @@ class Correction:
 @dataclass(frozen=True)
 class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
-    value a row of the finished take."""
+    value a row of the finished take; ``tone_db`` the level of the room tone that is added to it, dBFS
+    RMS, where there is any."""
 
     repairs: tuple[Blemish, ...]
     filters: tuple[Sections, ...]
@@ -81,11 +86,16 @@ class Plan:
     short_db: float
     notes: dict[str, dict[str, Any]]
     spoken: Mask
+    tone_db: Rows | None = None
 
     def without_curves(self) -> Plan:
         """The plan without its long arrays, once they have been used."""
         return replace(
-            self, gain_db=self.gain_db[:0].copy(), bands=(), spoken=self.spoken[:0].copy()
+            self,
+            gain_db=self.gain_db[:0].copy(),
+            bands=(),
+            spoken=self.spoken[:0].copy(),
+            tone_db=None,
         )
 
 
@@ -99,6 +109,7 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     filters: list[Sections] = []
     bands: list[BandGain] = []
     pieces: tuple[Piece, ...] = (Piece(0, levels.rows),)
+    tone_db: Rows | None = None
     notes: dict[str, dict[str, Any]] = {}
     for name in profile.chain:
         if name in LAST:
@@ -116,6 +127,8 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         bands += work.bands
         if work.gain_db is not None:
             levels = levels.with_gain(work.gain_db)
+            tone_db = None if tone_db is None else tone_db + work.gain_db
+        tone_db = tone_db if work.tone_db is None else work.tone_db
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     makeup_db, short_db, limited = solve(levels, ceiling, profile.normalise)
@@ -130,6 +143,7 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
         makeup_db, short_db, notes, spoken_rows(levels),
+        None if tone_db is None else tone_db + np.float32(makeup_db),
     )  # fmt: skip
 
 

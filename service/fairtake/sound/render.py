@@ -1,6 +1,7 @@
 """render: the take once more, block by block, and the plan, into finished samples.
 
-repaired -> filtered -> cut and joined -> resampled -> bands -> gain -> true-peak limited. Integers are made where they are written.
+repaired -> filtered -> cut and joined -> resampled -> bands -> gain -> room tone -> true-peak
+limited. Integers are made where they are written.
 Every step is a generator over blocks of whole seconds at the rate of the finished files.
 """
 
@@ -15,6 +16,7 @@ import numpy.typing as npt
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Plan
+from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
@@ -55,6 +57,8 @@ class Rendering:
         for band in plan.bands:
             stream = turned_down(stream, band, self.sample_rate_hz)
         stream = amplified(stream, self._plan.gain_db, self.sample_rate_hz)
+        if plan.tone_db is not None:
+            stream = toned(stream, plan.tone_db, self.sample_rate_hz)
         for block in self._limiter.limited(stream):
             yield block if self._down == 1.0 else block * self._down
 
@@ -136,6 +140,20 @@ def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[S
         here = gain_db[min(row, len(gain_db) - 1) : row + rows]
         yield block * gain_line(here, len(block), rate)
         row += BLOCK_S * ROWS_PER_S
+
+
+def toned(stream: Iterator[Samples], tone_db: Rows, rate: int) -> Iterator[Samples]:
+    """*stream* with room tone added, *tone_db* in dBFS RMS; untouched where there is none."""
+    row = at = 0
+    for block in stream:
+        rows = -(-len(block) * ROWS_PER_S // rate) + 1
+        here = tone_db[min(row, len(tone_db) - 1) : row + rows]
+        if here.max() > _NEVER_DB:
+            tone = room_tone(at, len(block), rate)[:, None]
+            block = block + tone * gain_line(here, len(block), rate)
+        yield block
+        row += BLOCK_S * ROWS_PER_S
+        at += len(block)
 
 
 def gain_line(gain_db: Rows, samples: int, rate: int) -> npt.NDArray[np.float64]:
