@@ -2,9 +2,9 @@
 
 A breath is noise, not voice; it lasts from a tenth of a second to most of one; it is well under
 the speech around it (common practice, no source: about -42 dBFS beside speech near -20); it is
-duller than a hiss; and it stands apart: the level dips before it and behind it. That last is what
-tells it from a consonant, which leans on its vowel on one side at least. Several such stretches in
-a row without voice between them are whispered speech, not breaths.
+duller than a hiss; and it stands apart: the level dips before it and behind it, speech has rested
+before it, and voice sets in soon behind it. That is what tells it from a consonant, which leans on
+its vowel, and from a whisper, which no voice follows.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.levels import Levels
-from fairtake.sound.runs import Indices, Mask, mask_of, runs
+from fairtake.sound.runs import Mask, lasting, mask_of, runs
 
 Frames = npt.NDArray[np.float64]
 
@@ -22,13 +22,17 @@ SHORTEST, LONGEST = 16, 170
 #: The last consonants of a word follow its voice within this; a long noise need not wait so long.
 AWAY, AWAY_LONG, LONG = 50, 32, 50
 #: Drawn before speech: the voice that a breath serves sets in no later than this, nor at once.
-SOON, NOT_AT_ONCE = 140, 8
+SOON, NOT_AT_ONCE = 130, 3
 DIP_REACH = 30
+#: Speech rests before a breath for at least this, in all.
+REST = 10
 GAP_CLOSED = 4
-CLUSTER_REACH = 80
-UNDER_SPEECH_DB, FAR_UNDER_DB = 14.0, 28.0
+VOICED_LEAST = 6
+UNDER_SPEECH_DB, FAR_UNDER_DB = 14.0, 31.0
+OVER_ROOM_DB = 9.0
 BRIGHTEST_HZ = 4500.0
 DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
+BOTTOM_DB = 2.0
 #: A dip is clear too when it goes down to the room.
 ROOM_DB = 3.0
 
@@ -55,7 +59,7 @@ def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
     blocks = max(1, len(level) // per_block)
     loud = level[: blocks * per_block].reshape(blocks, -1).max(axis=1)
     size = min(2 * blocks - 1, round(20 * reach_s) + 1)
-    top = percentile_filter(loud, 80, size=size, mode="nearest")
+    top = percentile_filter(loud, 90, size=size, mode="nearest")
     return np.interp(np.arange(len(level)), (np.arange(blocks) + 0.5) * per_block, top)
 
 
@@ -68,13 +72,15 @@ def breath_frames(
     noisy = active & ~voiced & quiet & (bright_hz < BRIGHTEST_HZ)
     starts, stops = runs(_closed(noisy))
     spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
-    voice = np.flatnonzero(voiced & active & (level > around - FAR_UNDER_DB))
+    voice = voiced & active & (level > around - FAR_UNDER_DB)
+    voices = lasting(voice, VOICED_LEAST)
     breaths = [
         _with_dips(level, *span) for span in spans
-        if _between_words(voice, *span) and _apart(level, floor, *span)
+        if _between_words(voice, voices, *span)
+        and _apart(level, floor, *span)
         and np.median((level - around)[slice(*span)]) > -FAR_UNDER_DB
+        and np.median((level - floor)[slice(*span)]) > OVER_ROOM_DB
     ]  # fmt: skip
-    breaths = [span for span in breaths if not _whispered(span, spans, voiced)]
     if not breaths:
         return np.zeros(len(level), bool)
     first, last = np.array(breaths).T
@@ -88,13 +94,17 @@ def _closed(mask: Mask) -> Mask:
     return mask | mask_of(starts[short], stops[short], len(mask))
 
 
-def _between_words(voice: Indices, start: int, stop: int) -> bool:
-    """Whether the voice before has died away, and the one behind is about to set in."""
-    behind = int(np.searchsorted(voice, start))
-    away = start - voice[behind - 1] if behind else LONGEST
-    if away < (AWAY_LONG if stop - start >= LONG else AWAY):
+def _between_words(voice: Mask, voices: Mask, start: int, stop: int) -> bool:
+    """Whether the voice before has died away, and the one behind is about to set in.
+
+    In noise a few frames may look periodic by chance: only `VOICED_LEAST` of them are a voice that
+    a breath was drawn for.
+    """
+    away = AWAY_LONG if stop - start >= LONG else AWAY
+    if voice[max(start - away, 0) : start].any():
         return False
-    return behind == len(voice) or NOT_AT_ONCE <= voice[behind] - stop <= SOON
+    behind = voices[stop : stop + SOON]
+    return not behind[:NOT_AT_ONCE].any() and (bool(behind.any()) or not voices[stop:].any())
 
 
 def _apart(level: Frames, floor: Frames, start: int, stop: int) -> bool:
@@ -104,20 +114,19 @@ def _apart(level: Frames, floor: Frames, start: int, stop: int) -> bool:
     dips = [own - float(side.min()) if len(side) else DIP_CLEAR_DB for side in (before, behind)]
     room = float(floor[start:stop].mean()) + ROOM_DB
     in_room = all(not len(side) or side.min() < room for side in (before, behind))
+    if len(before) and (before < own - DIP_LEAST_DB).sum() < REST:
+        return False
     return min(dips) >= DIP_LEAST_DB and (max(dips) >= DIP_CLEAR_DB or in_room)
 
 
 def _with_dips(level: Frames, start: int, stop: int) -> tuple[int, int]:
-    """The span grown to the deepest frame of the dip on either side."""
+    """The span grown to the bottom of the dip on either side, and no further."""
     before, behind = level[max(start - DIP_REACH, 0) : start], level[stop : stop + DIP_REACH]
-    first = start - len(before) + int(before.argmin()) if len(before) else start
-    last = stop + int(behind.argmin()) if len(behind) else stop
+    first = start - 1 - _bottom(before[::-1]) if len(before) else start
+    last = stop + _bottom(behind) if len(behind) else stop
     return first, last
 
 
-def _whispered(span: tuple[int, int], spans: list[tuple[int, int]], voiced: Mask) -> bool:
-    """Whether two more of the kind follow each other around *span* with no voice between."""
-    first, last = span[0] - CLUSTER_REACH, span[1] + CLUSTER_REACH
-    near = [s for s in spans if s[1] > first and s[0] < last]
-    alone = not voiced[max(min(s[0] for s in near), 0) : max(s[1] for s in near)].any()
-    return len(near) >= 3 and alone
+def _bottom(away: Frames) -> int:
+    """The first frame that is nearly as low as the lowest."""
+    return int(np.argmax(away <= away.min() + BOTTOM_DB))

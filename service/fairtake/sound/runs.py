@@ -27,3 +27,18 @@ def widened(mask: Mask, before: int, after: int) -> Mask:
     """Every run begun *before* earlier and ended *after* later."""
     starts, stops = runs(mask)
     return mask_of(starts - before, stops + after, len(mask))
+
+
+def lasting(mask: Mask, least: int) -> Mask:
+    """The runs of *mask* that are at least so long."""
+    starts, stops = runs(mask)
+    long = stops - starts >= least
+    return mask_of(starts[long], stops[long], len(mask))
+
+
+def between(mask: Mask) -> Mask:
+    """All places from the first True up to the last."""
+    inside = np.zeros(len(mask), bool)
+    if mask.any():
+        inside[int(np.argmax(mask)) : len(mask) - int(np.argmax(mask[::-1]))] = True
+    return inside

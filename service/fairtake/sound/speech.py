@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
+from fairtake.sound.breaths import UNDER_SPEECH_DB, breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import Levels
 from fairtake.sound.loudness import lufs
-from fairtake.sound.runs import Mask, mask_of, runs, widened
+from fairtake.sound.runs import Mask, between, lasting, mask_of, runs, widened
 from fairtake.sound.voicing import voiced_frames
 
 FRAME_ROWS = 5
@@ -40,12 +40,13 @@ LOUDEST_FLOOR_LUFS = -35.0
 LEAST_CONTRAST_DB = 6.0
 #: A take with less voice than this in its speech is whispered: then nothing is told by voice.
 WHISPER_SHARE = 0.2
-VOICED_LEAST_FRAMES = 6
+VOICED_LEAST_FRAMES, VOICE_UNDER_DB = 6, 25.0
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
+LIPS_APART_FRAMES = 6
 STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
-STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 140, 6.0
+STRAY_TOGETHER_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 60, 220, 3.0
 #: A room is called steady when its level spreads by less than this over so long.
 STEADY_FRAMES, STEADY_SPREAD_DB, STEADY_UNDER_DB = 120, 1.6, 15.0
 
@@ -58,6 +59,8 @@ class Speech:
 
     rows: Mask
     breaths: Mask
+    #: Where the first word begins; softer noises of the mouth may stand before it.
+    first_row: int
     level_lufs: Frames
     floor_lufs: Frames
     speech_lufs: float | None
@@ -65,10 +68,6 @@ class Speech:
     @property
     def found(self) -> bool:
         return bool(self.rows.any())
-
-    @property
-    def first_row(self) -> int:
-        return int(np.argmax(self.rows))
 
     @property
     def last_row(self) -> int:
@@ -94,12 +93,12 @@ def _find_speech(levels: Levels) -> Speech:
     level = frame_levels(levels)
     nobody = np.zeros(levels.rows, bool)
     if not len(level):
-        return Speech(nobody, nobody, level, level, None)
+        return Speech(nobody, nobody, 0, level, level, None)
     voiced = voiced_frames(levels, FRAME_ROWS)
     floor = raised_by_steady_room(noise_floor(level), level, voiced)
     spoken = level > floor + LEAST_CONTRAST_DB
     if not spoken.any():
-        return Speech(nobody, nobody, level, floor, None)
+        return Speech(nobody, nobody, 0, level, floor, None)
     speech_lufs = _mean_level(level[spoken])
     open_margin = np.clip(OPEN_SHARE * (speech_lufs - floor), OPEN_LEAST_DB, OPEN_MOST_DB)
     active = level > floor + open_margin / 2
@@ -108,12 +107,26 @@ def _find_speech(levels: Levels) -> Speech:
         breaths = breath_frames(level, floor, active, voiced, brightness_hz(levels, FRAME_ROWS))
     frames = stretches(active & ~breaths, level > floor + open_margin)
     if voiced[active].mean() > WHISPER_SHARE:
-        frames &= ~stray_noises(frames, voiced, level)
+        frames &= ~stray_noises(frames, voiced, level, speech_lufs)
     frames = with_fading_ends(frames, level, floor) & ~breaths
     rows = on_rows(frames, levels.rows)
     return Speech(
-        rows, on_rows(breaths, levels.rows), level, floor, speech_lufs if rows.any() else None
-    )
+        rows, on_rows(breaths, levels.rows), first_word(frames, voiced, level) * FRAME_ROWS,
+        level, floor, speech_lufs if rows.any() else None,
+    )  # fmt: skip
+
+
+def first_word(frames: Mask, voiced: Mask, level: Frames) -> int:
+    """The frame where the first word begins: soft noises without voice that stand before it, apart
+    from it, are a breath or the lips that open."""
+    starts, stops = runs(frames)
+    soft = level < local_speech(level) - UNDER_SPEECH_DB
+    for n in range(len(starts) - 1):
+        here = slice(starts[n], stops[n])
+        apart = starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
+        if not apart or not soft[here].all() or lasting(voiced[here], VOICED_LEAST_FRAMES).any():
+            return int(starts[n])
+    return int(starts[-1]) if len(starts) else 0
 
 
 def on_rows(frames: Mask, rows: int) -> Mask:
@@ -140,23 +153,26 @@ def with_fading_ends(frames: Mask, level: Frames, floor: Frames) -> Mask:
     return mask_of(starts[touching], stops[touching], len(frames))
 
 
-def stray_noises(frames: Mask, voiced: Mask, level: Frames) -> Mask:
-    """Stretches of *frames* that are short, unvoiced, soft and far from any voice: pages, chairs."""
-    starts, stops = runs(frames)
-    count = np.concatenate([[0], np.cumsum(voiced & frames)])
-    spoken = count[stops] - count[starts] >= VOICED_LEAST_FRAMES
+def stray_noises(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) -> Mask:
+    """What in *frames* is short, unvoiced, soft and far from any voice: pages, chairs, a false start.
+
+    Noises close to each other count as one: a whispered phrase lasts longer than any page.
+    """
+    starts, stops = runs(widened(frames, 0, STRAY_TOGETHER_FRAMES))
+    stops = np.minimum(stops - STRAY_TOGETHER_FRAMES, len(frames))
+    # A thump is periodic too, but what an ear hears of it is soft.
+    voice = lasting(voiced & frames & (level > speech_lufs - VOICE_UNDER_DB), VOICED_LEAST_FRAMES)
     # A consonant leans on the vowel behind it; the release of a stop may come well after one.
-    near = mask_of(
-        starts[spoken] - STRAY_BEFORE_FRAMES, stops[spoken] + STRAY_BEHIND_FRAMES, len(frames)
-    )
-    around = local_speech(level)
+    near = widened(voice, STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES)
+    # At the ends of a take there is no speech around to compare with.
+    around = np.where(between(voice), local_speech(level), speech_lufs)
     stray = [
-        not s and b - a < STRAY_LONGEST_FRAMES and not near[a:b].any()
+        b - a < STRAY_LONGEST_FRAMES and not near[a:b].any()
         and level[a:b].max() < around[a:b].max() - STRAY_UNDER_DB
-        for s, a, b in zip(spoken, starts, stops, strict=True)
+        for a, b in zip(starts, stops, strict=True)
     ]  # fmt: skip
     kept = np.array(stray, bool)
-    return mask_of(starts[kept], stops[kept], len(frames))
+    return frames & mask_of(starts[kept], stops[kept], len(frames))
 
 
 def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
