@@ -59,7 +59,7 @@ def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
     blocks = max(1, len(level) // per_block)
     loud = level[: blocks * per_block].reshape(blocks, -1).max(axis=1)
     size = min(2 * blocks - 1, round(20 * reach_s) + 1)
-    top = percentile_filter(loud, 90, size=size, mode="nearest")
+    top = percentile_filter(loud, 90, size=size, mode="reflect")
     return np.interp(np.arange(len(level)), (np.arange(blocks) + 0.5) * per_block, top)
 
 

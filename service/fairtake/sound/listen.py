@@ -63,7 +63,7 @@ def listen(source: Source, progress: Progress | None = None, blemishes: bool = T
         peaks = columns[0].astype(np.float64)
         peak_meter.add(block, peaks, starts)
         if blemishes:
-            finder.add(block, steps, peaks)
+            finder.add(block, steps, starts, peaks)
         total += block.sum(axis=0)
         last = block[-1:]
         frames += len(block)

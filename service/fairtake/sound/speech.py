@@ -41,6 +41,8 @@ LEAST_CONTRAST_DB = 6.0
 #: A take with less voice than this in its speech is whispered: then nothing is told by voice.
 WHISPER_SHARE = 0.2
 VOICED_LEAST_FRAMES, VOICE_UNDER_DB = 6, 25.0
+#: Noise may look periodic by chance; a voice is not so bright.
+VOICE_BRIGHTEST_HZ = 3000.0
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
@@ -94,6 +96,7 @@ def _find_speech(levels: Levels) -> Speech:
     nobody = np.zeros(levels.rows, bool)
     if not len(level):
         return Speech(nobody, nobody, 0, level, level, None)
+    bright_hz = brightness_hz(levels, FRAME_ROWS)
     voiced = voiced_frames(levels, FRAME_ROWS)
     floor = raised_by_steady_room(noise_floor(level), level, voiced)
     spoken = level > floor + LEAST_CONTRAST_DB
@@ -104,27 +107,28 @@ def _find_speech(levels: Levels) -> Speech:
     active = level > floor + open_margin / 2
     breaths = np.zeros(len(level), bool)
     if voiced[active].mean() > WHISPER_SHARE:
-        breaths = breath_frames(level, floor, active, voiced, brightness_hz(levels, FRAME_ROWS))
+        breaths = breath_frames(level, floor, active, voiced, bright_hz)
     frames = stretches(active & ~breaths, level > floor + open_margin)
     if voiced[active].mean() > WHISPER_SHARE:
         frames &= ~stray_noises(frames, voiced, level, speech_lufs)
     frames = with_fading_ends(frames, level, floor) & ~breaths
     rows = on_rows(frames, levels.rows)
+    first = first_word(frames, voiced & (bright_hz < VOICE_BRIGHTEST_HZ), level, speech_lufs)
     return Speech(
-        rows, on_rows(breaths, levels.rows), first_word(frames, voiced, level) * FRAME_ROWS,
+        rows, on_rows(breaths, levels.rows), first * FRAME_ROWS,
         level, floor, speech_lufs if rows.any() else None,
     )  # fmt: skip
 
 
-def first_word(frames: Mask, voiced: Mask, level: Frames) -> int:
+def first_word(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) -> int:
     """The frame where the first word begins: soft noises without voice that stand before it, apart
     from it, are a breath or the lips that open."""
     starts, stops = runs(frames)
-    soft = level < local_speech(level) - UNDER_SPEECH_DB
+    soft = level < np.maximum(local_speech(level), speech_lufs) - UNDER_SPEECH_DB
     for n in range(len(starts) - 1):
         here = slice(starts[n], stops[n])
         apart = starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
-        if not apart or not soft[here].all() or lasting(voiced[here], VOICED_LEAST_FRAMES).any():
+        if not apart or not soft[here].all() or lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any():
             return int(starts[n])
     return int(starts[-1]) if len(starts) else 0
 

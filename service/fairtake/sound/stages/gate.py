@@ -29,7 +29,7 @@ THRESHOLD_SHARE = 0.4
 
 class GateSettings(Settings):
     range_db: float = Field(
-        12, ge=0, le=40, description="Pauses are lowered by at most this, in dB."
+        18, ge=0, le=40, description="Pauses are lowered by at most this, in dB."
     )
     ratio: float = Field(
         2.0, ge=1, le=10, description="dB lowered for each dB under the threshold, plus one."

@@ -1,0 +1,196 @@
+"""Sharpness: where in a take a click may be, told from one number a millisecond.
+
+Conventions
+-----------
+* The *sharpness* of a row is the energy of its second difference, in its sharpest channel. It rises
+  with the fourth power of frequency, so a click stands out of voices that are far louder.
+* A click is short and stands out of what lies before and after it. Where the sound behind it is as
+  it was before it, and nothing as sharp is near, a row is *plain*: it can hardly be anything else.
+* A stop consonant goes over into noise or voice, and a glottal pulse has neighbours as sharp. Rows
+  that might be either are candidates too, but the sound itself has to speak far more clearly
+  (`fairtake.sound.clicks`).
+
+Source: the margins are measured, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.levels import ROWS_PER_S
+from fairtake.sound.source import Samples
+from fairtake.units import power_gain
+
+#: The second difference is taken over this step, so that it means much the same at any rate.
+DIFFERENCE_HZ = 48_000
+#: What is decided about a row needs this many rows on both sides.
+REACH_ROWS = 55
+#: Out of what a click stands: the rows around it, but for those just before and behind.
+AROUND_ROWS, BEFORE_ROWS, AFTER_ROWS = 25, 3, 5
+#: Creaky voice has pulses as far apart as this; each has a neighbour nearly as sharp.
+CREAK_ROWS = 50
+#: Such a pulse stands out of the rows so far beside it.
+PULSE_ROWS, PULSE_DB = 4, 6.0
+LEAST_SHARPNESS_DB = -78.0
+MOST_PER_S = 10
+
+Energies = npt.NDArray[np.float64]
+Indices = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True)
+class Margins:
+    """By how many dB a row has to stand out; by how many the sound around it may change.
+
+    It stands over the mean around, the sharpest row around, the rows right beside it, and what may
+    be the next pulse of a creaky voice. ``aftermath_db`` is how far the rows right behind it may
+    exceed those before, ``change_db`` how far either side the other; what is ``stark_db`` over all
+    may stand where it likes.
+    """
+
+    over_mean_db: float
+    over_others_db: float
+    over_next_db: float
+    over_creak_db: float
+    aftermath_db: float
+    change_db: float
+    stark_db: float
+
+
+CANDIDATE = Margins(7.0, 4.0, 7.0, 4.0, 18.0, 99.0, 20.0)
+PLAIN = Margins(9.0, 7.0, 10.0, 4.0, 6.0, 15.0, 28.0)
+STEADY = Margins(7.0, 4.0, 7.0, 4.0, 2.0, 2.0, 99.0)
+_OVER_MEAN, _OVER_NEXT = power_gain(CANDIDATE.over_mean_db), power_gain(CANDIDATE.over_next_db)
+_OVER_OTHERS = power_gain(CANDIDATE.over_others_db)
+
+
+def step_of(sample_rate_hz: int) -> int:
+    """The step of the second difference, in samples."""
+    return max(1, round(sample_rate_hz / DIFFERENCE_HZ))
+
+
+def sharpness(steps: Samples, before: Samples, starts: Indices, step: int) -> Energies:
+    """Sharpness of the rows of a block from its first difference, shape (rows,).
+
+    *before* holds the last first differences of the block before, *starts* where the rows begin;
+    *step* is `step_of` the sample rate.
+    """
+    sharp = np.zeros(len(starts))
+    twice = np.empty(len(steps))
+    for n, channel in enumerate(steps.T):
+        np.subtract(channel[step:], channel[:-step], out=twice[step:])
+        twice[:step] = channel[:step] - before[: len(steps), n] if len(before) else 0.0
+        np.maximum(sharp, _row_sums(twice, starts), out=sharp)
+    return sharp
+
+
+def _row_sums(values: Energies, starts: Indices) -> Energies:
+    """Sum of squares of each row; rows of one length are summed at once, which is faster."""
+    even, rest = divmod(len(values), len(starts))
+    if not rest and (np.diff(starts) == even).all():
+        rows = values.reshape(-1, even)
+        return np.einsum("ij,ij->i", rows, rows)
+    return np.add.reduceat(np.square(values, out=values), starts)
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """Rows that may hold a click, in order, and what the rows around say; shape (rows,) each.
+
+    ``steady`` is where the sound around is as loud behind as before.
+    """
+
+    rows: Indices
+    plain: npt.NDArray[np.bool_]
+    steady: npt.NDArray[np.bool_]
+
+
+def candidates(sharp: Energies, first: int, last: int) -> Candidates:
+    """Rows from *first* to *last* that may hold a click, at most `MOST_PER_S` a second."""
+    total = np.concatenate([[0.0], np.cumsum(sharp)])
+
+    def mean(begin: int, end: int) -> Energies:
+        span = total[first + end : last + end] - total[first + begin : last + begin]
+        return span / (end - begin) + 1e-20
+
+    here = sharp[first:last]
+    before = mean(-AROUND_ROWS, 1 - BEFORE_ROWS)
+    after = mean(AFTER_ROWS, AROUND_ROWS + 1)
+    alone = here > _OVER_MEAN * np.maximum(before, after)
+    # Nearly all rows end here, before anything is looked at row by row.
+    for beside in (-4, -2, 3, 5):
+        alone &= here > _OVER_NEXT * sharp[first + beside : last + beside]
+    at = np.flatnonzero(alone)
+    around = sharp[at[:, None] + first + np.arange(-CREAK_ROWS, CREAK_ROWS + 1)]
+    top = around[:, CREAK_ROWS] > _OVER_OTHERS * _beside(around, BEFORE_ROWS, AROUND_ROWS)
+    if not top.any():
+        return Candidates(at[:0], top[:0], top[:0])
+    at, near = at[top], _Near(around[top])
+    wide, plain, steady = (
+        _standing_out(near, before[at], after[at], margins)
+        for margins in (CANDIDATE, PLAIN, STEADY)
+    )
+    # A sharp row further off is no pulse of a creaky voice by itself, but it leaves a doubt.
+    plain &= near.here > power_gain(PLAIN.over_creak_db) * near.far
+    most = MOST_PER_S * max(1, (last - first) // ROWS_PER_S)
+    best = np.flatnonzero(wide)[np.argsort(-near.prominence[wide])[:most]]
+    best.sort()
+    return Candidates(at[best] + first, plain[best], steady[best])
+
+
+def _most(around: Energies, begin: int, end: int) -> Energies:
+    """The sharpest row from *begin* to *end*, counted from the middle one, both included."""
+    return around[:, CREAK_ROWS + begin : CREAK_ROWS + end + 1].max(axis=1, initial=0.0)
+
+
+def _beside(around: Energies, least: int, most: int) -> Energies:
+    """The sharpest row that lies *least* to *most* rows off, on either side."""
+    return np.maximum(_most(around, -most, -least), _most(around, least, most))
+
+
+def _pulses(around: Energies) -> Energies:
+    """The sharpest row further off that is a pulse: noise has rows as sharp beside."""
+    rows = np.lib.stride_tricks.sliding_window_view(around, 2 * PULSE_ROWS + 1, axis=1)
+    beside = np.maximum(rows[:, :, :2].max(axis=2), rows[:, :, -2:].max(axis=2))
+    middle = rows[:, :, PULSE_ROWS]
+    alone = np.where(middle > power_gain(PULSE_DB) * beside, middle, 0.0)
+    reach = CREAK_ROWS - PULSE_ROWS
+    side = reach - AROUND_ROWS + 1
+    return np.maximum(alone[:, :side].max(axis=1), alone[:, -side:].max(axis=1))
+
+
+class _Near:
+    """The rows around some rows, shape (rows, 2 * CREAK_ROWS + 1), and what stands there."""
+
+    def __init__(self, around: Energies) -> None:
+        self.here = around[:, CREAK_ROWS]
+        self.others = _beside(around, BEFORE_ROWS, AROUND_ROWS)
+        self.next_to = np.maximum(_most(around, -4, -2), _most(around, 3, 5))
+        self.far = _beside(around, AROUND_ROWS, CREAK_ROWS)
+        self.pulses = _pulses(around)
+        self.top = _most(around, -2, 2)
+        self.aftermath = around[:, CREAK_ROWS + 3 : CREAK_ROWS + 9].mean(axis=1)
+        self.prominence = self.here / (self.others + 1e-20)
+
+
+def _standing_out(
+    near: _Near, before: Energies, after: Energies, margins: Margins
+) -> npt.NDArray[np.bool_]:
+    """Which rows stand out by some margins; *before* and *after* are the means around them."""
+    here, m = near.here, margins
+    change = power_gain(m.change_db)
+    alike = near.aftermath < power_gain(m.aftermath_db) * before
+    alike &= (before < change * after) & (after < change * before)
+    stark = here > power_gain(m.stark_db) * np.maximum(near.others, near.next_to)
+    return (
+        (here >= near.top)
+        & (here > power_gain(LEAST_SHARPNESS_DB))
+        & (here > power_gain(m.over_mean_db) * np.maximum(before, after))
+        & (here > power_gain(m.over_others_db) * near.others)
+        & (here > power_gain(m.over_next_db) * near.next_to)
+        & (here > power_gain(m.over_creak_db) * near.pulses)
+        & (alike | stark)
+    )
