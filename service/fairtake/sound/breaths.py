@@ -30,7 +30,7 @@ GAP_CLOSED = 4
 VOICED_LEAST = 6
 UNDER_SPEECH_DB, FAR_UNDER_DB = 14.0, 31.0
 OVER_ROOM_DB = 9.0
-BRIGHTEST_HZ = 4500.0
+DULLEST_HZ, BRIGHTEST_HZ = 900.0, 4500.0
 DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
 BOTTOM_DB = 2.0
 #: A dip is clear too when it goes down to the room.
@@ -69,7 +69,7 @@ def breath_frames(
     """Which frames belong to breaths, from their dip before to their dip behind."""
     around = local_speech(level)
     quiet = level < around - UNDER_SPEECH_DB
-    noisy = active & ~voiced & quiet & (bright_hz < BRIGHTEST_HZ)
+    noisy = active & ~voiced & quiet & (bright_hz > DULLEST_HZ) & (bright_hz < BRIGHTEST_HZ)
     starts, stops = runs(_closed(noisy))
     spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
     voice = voiced & active & (level > around - FAR_UNDER_DB)
