@@ -35,6 +35,58 @@ def test_pauses_are_no_speech(floor_dbfs):
         assert found[start:stop].mean() > 0.8  # the closures of stops are silent
 
 
+def test_a_voice_that_dies_away():
+    """A word that fades evenly by 25 dB a second is followed down to the room; it is no steady room."""
+    take = speech_like(2, -70.0, pause_s=2.0, seed=5)
+    fade_s, end = 1.2, round(take.spans_s[0][1] * take.rate)
+    n = np.arange(round(fade_s * take.rate))
+    samples = take.samples.copy()
+    hall = noise(fade_s, -30.0)[: len(n)] * 10 ** (-25 / 20 * n / take.rate)
+    samples[end : end + len(n)] += hall
+    found = find_speech(levels_of(samples)).rows
+    row = end * 1000 // take.rate
+    # After 1.1 s it still stands 8 dB or more out of the room, which the high end helps.
+    assert found[row - 50 : row + 1100].all()
+
+
+def burst(seconds: float, dbfs: float, seed: int) -> np.ndarray:
+    """White noise with soft ends."""
+    rng = np.random.default_rng(seed)
+    n = round(seconds * 48_000)
+    return rng.standard_normal(n) * np.hanning(n) * 10 ** (dbfs / 20)
+
+
+def laid(take, at_s: float, *bursts: np.ndarray, step_s: float = 0.0) -> np.ndarray:
+    """The take with bursts laid in, one each *step_s*."""
+    samples = take.samples.copy()
+    for n, sound in enumerate(bursts):
+        begin = round((at_s + n * step_s) * 48_000)
+        samples[begin : begin + len(sound)] += sound
+    return samples
+
+
+def test_noise_long_before_the_first_word():
+    """A page turned 2 s before the first word is not where the take begins."""
+    take = speech_like(2, -65.0, head_s=4.0, seed=5)
+    speech = find_speech(levels_of(laid(take, 1.2, burst(0.6, -36.0, 1))))
+    assert speech.first_row == pytest.approx(1000 * take.spans_s[0][0], abs=40)
+
+
+def test_a_whispered_phrase_before_the_first_word():
+    """Somebody who whispers for a second or two before the voice sets in has begun to speak."""
+    take = speech_like(2, -65.0, head_s=4.0, seed=5)
+    whispered = [burst(0.2, -34.0, n) for n in range(7)]
+    speech = find_speech(levels_of(laid(take, 1.2, *whispered, step_s=0.24)))
+    assert speech.first_row == pytest.approx(1200, abs=60)
+
+
+def test_lips_before_the_first_word():
+    """A soft short noise just before a word is kept as heard, but the head is measured from the word."""
+    take = speech_like(2, -65.0, head_s=2.0, seed=5)
+    speech = find_speech(levels_of(laid(take, 1.75, burst(0.07, -42.0, 1))))
+    assert speech.first_row == pytest.approx(1000 * take.spans_s[0][0], abs=40)
+
+
 def test_quiet_speech():
     """What counts is the distance from the room, not the level: 25 dB lower finds the same."""
     samples = speech_like(3, -60.0).samples

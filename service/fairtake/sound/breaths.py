@@ -21,8 +21,10 @@ Frames = npt.NDArray[np.float64]
 SHORTEST, LONGEST = 16, 170
 #: The last consonants of a word follow its voice within this; a long noise need not wait so long.
 AWAY, AWAY_LONG, LONG = 50, 32, 50
-#: Drawn before speech: the voice that a breath serves sets in no later than this, nor at once.
-SOON, NOT_AT_ONCE = 130, 3
+#: Drawn before speech: what is heard next has voice within this, though not at once.
+SOON, NOT_AT_ONCE = 60, 3
+#: The last breath of a take follows its last word within this.
+LAST_WORD = 200
 DIP_REACH = 30
 #: Speech rests before a breath for at least this, in all.
 REST = 10
@@ -74,9 +76,10 @@ def breath_frames(
     spans = [s for s in zip(starts, stops, strict=True) if SHORTEST <= s[1] - s[0] <= LONGEST]
     voice = voiced & active & (level > around - FAR_UNDER_DB)
     voices = lasting(voice, VOICED_LEAST)
+    sounds = lasting(active, SHORTEST)
     breaths = [
         _with_dips(level, *span) for span in spans
-        if _between_words(voice, voices, *span)
+        if _between_words(voice, voices, sounds, *span)
         and _apart(level, floor, *span)
         and np.median((level - around)[slice(*span)]) > -FAR_UNDER_DB
         and np.median((level - floor)[slice(*span)]) > OVER_ROOM_DB
@@ -94,17 +97,20 @@ def _closed(mask: Mask) -> Mask:
     return mask | mask_of(starts[short], stops[short], len(mask))
 
 
-def _between_words(voice: Mask, voices: Mask, start: int, stop: int) -> bool:
-    """Whether the voice before has died away, and the one behind is about to set in.
+def _between_words(voice: Mask, voices: Mask, sounds: Mask, start: int, stop: int) -> bool:
+    """Whether the voice before has died away, and what is heard next is a voice that sets in.
 
     In noise a few frames may look periodic by chance: only `VOICED_LEAST` of them are a voice that
-    a breath was drawn for.
+    a breath was drawn for. Sounds without voice that follow are a whisper.
     """
     away = AWAY_LONG if stop - start >= LONG else AWAY
-    if voice[max(start - away, 0) : start].any():
+    if voice[max(start - away, 0) : start].any() or voices[stop : stop + NOT_AT_ONCE].any():
         return False
-    behind = voices[stop : stop + SOON]
-    return not behind[:NOT_AT_ONCE].any() and (bool(behind.any()) or not voices[stop:].any())
+    rest = stop + int(np.argmin(sounds[stop:])) if stop < len(sounds) else stop
+    heard = rest + int(np.argmax(sounds[rest:])) if sounds[rest:].any() else None
+    if heard is None:  # the last sound of the take: let go after the last word, or whispered
+        return bool(voice[max(start - LAST_WORD, 0) : start].any())
+    return bool(voices[heard : heard + SOON].any())
 
 
 def _apart(level: Frames, floor: Frames, start: int, stop: int) -> bool:
