@@ -47,7 +47,7 @@ def test_the_codes_that_others_rely_on() -> None:
         "not-audio", "empty", "header-only", "cut-short", "damaged", "unreadable", "silent",
         "no-speech", "too-short", "too-long", "not-finite", "too-many-channels",
         "encoding-unsupported", "sample-rate-unsupported", "target-unreachable", "worker-crashed",
-        "worker-hung", "disk-full", "folder-gone", "not-permitted", "encoder-missing",
+        "worker-hung", "not-a-file", "second-name", "disk-full", "folder-gone", "not-permitted", "encoder-missing",
         "encoder-failed", "already-served", "settings-invalid", "profile-invalid",
         "profile-unknown", "title-invalid", "not-a-root",
     }  # fmt: skip
@@ -61,3 +61,9 @@ def test_message() -> None:
     )
     assert str(TooLong()) == "The take is longer than its profile allows."
     assert TooLong("x").detail == "x"
+
+
+def test_a_detail_taken_from_a_file_is_fit_to_be_shown() -> None:
+    """A key of a title.toml may hold anything; no terminal, log or page may obey it. Requirement 23."""
+    shown = TooLong("a\x1b[31m b\u202e c\n d\ud800").message
+    assert shown.endswith(r"a\x1b[31m b\u202e c\n d\ud800") and shown.isprintable()

@@ -9,7 +9,8 @@ from pathlib import Path
 
 from fairtake.errors import ProfileInvalid
 from fairtake.files.take import open_take
-from fairtake.folders import fitting, move_new, names
+from fairtake.folders.durable import move_new
+from fairtake.folders.names import candidates, key, keys_in, portable
 from fairtake.master import Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Measures, Receipt
@@ -26,7 +27,7 @@ def measure(file: PathLike, progress: Callable[[float], None] | None = None) -> 
     """Measures of any sound file that fairtake reads. Raises a `TakeFault`."""
     with (
         tempfile.TemporaryDirectory(prefix="fairtake-") as scratch,
-        open_take(Path(file), Path(scratch)) as take,
+        open_take(Path(file).resolve(), Path(scratch)) as take,
     ):
         return measures(listen(take, progress, blemishes=False))
 
@@ -51,7 +52,7 @@ def master(
     with tempfile.TemporaryDirectory(prefix=".fairtake-", dir=out) as scratch:
         stem = _free_stem(out, take.stem)
         cover = take.parent / title.cover if title.cover else None
-        job = Job(take, take.name, stem, name, settings, title=title, cover=cover)
+        job = Job(take.resolve(), take.name, stem, name, settings, title=title, cover=cover)
         done = finish(job, Path(scratch), progress)
         note = Path(scratch) / "receipt.json"
         note.write_text(done.receipt.to_json(), "utf-8")
@@ -81,8 +82,9 @@ def _title_beside(take: Path) -> Title:
 
 
 def _free_stem(out: Path, stem: str) -> str:
-    for candidate in names(fitting(f"{stem}.wav")):
+    taken = keys_in(out)
+    for candidate in candidates(portable(f"{stem}.wav")):
         free = candidate.removesuffix(".wav")
-        if not any((out / (free + suffix)).exists() for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)):
+        if not taken & {key(free + suffix) for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)}:
             return free
     raise AssertionError("unreachable")

@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from inspect import cleandoc
 
+from fairtake.text import one_line
+
 
 class FairtakeError(Exception):
     """Something went wrong."""
@@ -28,9 +30,9 @@ class FairtakeError(Exception):
 
     @property
     def message(self) -> str:
-        """One or two sentences: the class's own, then the detail of this case."""
+        """One or two sentences: the class's own, then the detail of this case, fit to be shown."""
         sentence = " ".join(cleandoc(type(self).__doc__ or "").split())
-        return f"{sentence} {self.detail}".strip()
+        return f"{sentence} {one_line(self.detail)}".strip()
 
     def __str__(self) -> str:
         return self.message
@@ -78,6 +80,20 @@ class Damaged(TakeFault):
 
     code = "damaged"
     advice = "Copy the take again. If the source is damaged too, export what can be saved as WAV."
+
+
+class NotAFile(TakeFault):
+    """This is a link, a pipe or another thing that only looks like a file."""
+
+    code = "not-a-file"
+    advice = "Drop the recording itself, as a plain file."
+
+
+class SecondName(TakeFault):
+    """The file has a second name elsewhere (a hard link), by which it may still be changed."""
+
+    code = "second-name"
+    advice = "Drop a copy, or remove the other name."
 
 
 class Unreadable(TakeFault):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -10,16 +9,17 @@ from fairtake.correct import LEVEL_TOLERANCE_DB
 from fairtake.errors import (
     EncoderFailed,
     NoSpeech,
+    NotAFile,
     Silent,
     TargetUnreachable,
     TitleInvalid,
-    TooLong,
     TooShort,
 )
 from fairtake.files.encoder import decodes, encoder_version
 from fairtake.files.hashing import hash_of
 from fairtake.files.mp3 import MOST_COVER_BYTES, picture_suffix
 from fairtake.files.take import Take, facts_of, open_take
+from fairtake.plain_file import open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import (
     After,
@@ -42,7 +42,7 @@ from fairtake.sound.measures import measures
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
 from fairtake.title import Title, mp3_tags
-from fairtake.units import amplitude_db, clock
+from fairtake.units import amplitude_db
 from fairtake.versions import made_by
 
 #: No sample above this is more than the last bit of a 16-bit recorder.
@@ -85,8 +85,9 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
     """
     stopwatch = Stopwatch()
     cover = copied_cover(job.cover, scratch)
-    with open_take(job.take, scratch) as take:
-        _refuse_length(take, job.profile)
+    with open_take(job.take, scratch, job.profile.delivery.longest_s) as take:
+        if take.duration_s < BLOCK_S:
+            raise TooShort(f"It lasts {take.duration_s:.2f} s.")
         facts = facts_of(job.take, job.name, job.folder, take)
         with stopwatch.timing("listen"):
             whole = listen(take, lambda share: progress("listen", share))
@@ -106,15 +107,6 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
     receipt = _receipt(job, facts, before, whole, rounds, made, cover)
     assert made.mp3 is not None
     return Finished(made.wav.path, made.mp3.path, receipt)
-
-
-def _refuse_length(take: Take, profile: Profile) -> None:
-    if take.duration_s < BLOCK_S:
-        raise TooShort(f"It lasts {take.duration_s:.2f} s.")
-    if take.duration_s > profile.delivery.longest_s:
-        raise TooLong(
-            f"It lasts {clock(take.duration_s)}, the profile takes {clock(profile.delivery.longest_s)}."
-        )
 
 
 def _voice(take: Take, whole: Heard, profile: Profile) -> tuple[Source, Heard]:
@@ -139,15 +131,18 @@ def copied_cover(cover: Path | None, scratch: Path) -> Path | None:
     """
     if cover is None:
         return None
-    if not cover.is_file():
-        raise TitleInvalid(f"The cover '{cover.name}' is not beside title.toml.")
-    suffix = picture_suffix(cover)
-    if suffix is None or cover.stat().st_size > MOST_COVER_BYTES:
+    try:
+        with open_plain(cover) as file:
+            picture = file.read(MOST_COVER_BYTES + 1)
+    except (FileNotFoundError, PermissionError, NotAFile):
+        raise TitleInvalid(f"The cover '{cover.name}' is no file beside title.toml.") from None
+    suffix = picture_suffix(picture)
+    if suffix is None or len(picture) > MOST_COVER_BYTES:
         raise TitleInvalid(
             f"The cover '{cover.name}' is no JPEG or PNG under {MOST_COVER_BYTES // 10**6} MB."
         )
     ours = scratch / f"cover{suffix}"
-    shutil.copyfile(cover, ours)
+    ours.write_bytes(picture)
     return ours
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from fairtake.errors import EmptyFile, NotAudio, UnsupportedEncoding
+from fairtake.errors import Damaged, EmptyFile, NotAudio, UnsupportedEncoding
 from fairtake.files.container import Container, sniff
 from files.making import chord, encode, run_encoder, write
 
@@ -173,5 +173,27 @@ def test_which_headers_count_their_samples(tmp_path: Path) -> None:
 def test_flac_in_ogg_is_refused_by_name(tmp_path: Path) -> None:
     """Ogg may carry what libsndfile only stumbles over: it is named instead. RFC 3533, RFC 9639."""
     path = encode(tmp_path / "take", SECOND, 44100, "-c:a", "flac", "-f", "ogg")
+    with pytest.raises(UnsupportedEncoding):
+        sniff(path)
+
+
+@pytest.mark.parametrize("magic", [b"RIFF\xff\xff\xff\x7fWAVE", b"FORM\x7f\xff\xff\xffAIFF"])
+def test_a_header_of_a_million_chunks_is_not_read_to_its_end(tmp_path: Path, magic: bytes) -> None:
+    """The service looks at headers itself: none may keep it busy. Requirement 20: budgets."""
+    path = tmp_path / "take"
+    path.write_bytes(magic + b"junk\0\0\0\0" * 1_000_000)
+    with pytest.raises(Damaged, match="does not end"):
+        sniff(path)
+
+
+@pytest.mark.parametrize("coding", [2, 0x11, 0x31, 0x55, 0x161])
+def test_a_coding_that_is_not_read_is_refused_before_any_library_sees_it(
+    tmp_path: Path, coding: int
+) -> None:
+    """The number in the format chunk decides. Source: the registry of WAVE_FORMAT numbers, from memory."""
+    data = bytearray(made(tmp_path / "whole", "wav").read_bytes())
+    data[20:22] = struct.pack("<H", coding)
+    path = tmp_path / "take"
+    path.write_bytes(data)
     with pytest.raises(UnsupportedEncoding):
         sniff(path)

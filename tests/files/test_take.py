@@ -5,12 +5,15 @@ from __future__ import annotations
 import os
 import stat
 import struct
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 import pytest
+import soundfile
 
 from fairtake.errors import (
     CutShort,
@@ -19,11 +22,13 @@ from fairtake.errors import (
     FairtakeError,
     HeaderOnly,
     NotAudio,
+    TooLong,
     TooManyChannels,
     Unreadable,
     UnsupportedEncoding,
     UnsupportedRate,
 )
+from fairtake.files.encoder import decode_to_wav
 from fairtake.files.take import Take, facts_of, open_take
 from files.making import chord, decode, encode, run_encoder, write
 
@@ -355,7 +360,7 @@ def test_not_finite_inside_is_left_to_listen(tmp_path: Path, heard: Heard) -> No
     assert np.isnan(heard(write(tmp_path / "take", source, 44100, "FLOAT", "WAV"))[1][1000])
 
 
-@pytest.mark.parametrize("channels", [3, 6, 32])
+@pytest.mark.parametrize("channels", [3, 6, 32, 1024])
 def test_too_many_channels(tmp_path: Path, heard: Heard, channels: int) -> None:
     """More than two channels are refused, with their number."""
     path = write(tmp_path / "take", np.zeros((100, channels)), 44100, "PCM_16", "WAV")
@@ -444,3 +449,51 @@ def test_gone_is_the_surroundings_business(tmp_path: Path, heard: Heard) -> None
     """A file that is not there is no fault of the take: the OSError passes through."""
     with pytest.raises(FileNotFoundError):
         heard(tmp_path / "gone")
+
+
+def lying_flac(path: Path, frames: int) -> Path:
+    """A second of FLAC whose header claims *frames*. RFC 9639, section 8.2: 36 bits from byte 21."""
+    data = bytearray(write(path, chord(44100, 1, 1.0), 44100, "PCM_16", "FLAC").read_bytes())
+    packed = int.from_bytes(data[18:26], "big")
+    data[18:26] = (packed & ~(2**36 - 1) | frames).to_bytes(8, "big")
+    path.write_bytes(data)
+    return path
+
+
+def test_a_claim_beyond_every_take_is_refused_unread(tmp_path: Path, scratch: Path) -> None:
+    """2^36 samples are 18 days: no profile allows that. Requirement 20: budgets before decoding."""
+    take = lying_flac(tmp_path / "take", 2**36 - 1)
+    with pytest.raises(TooLong), open_take(take, scratch):
+        pass
+
+
+@pytest.mark.parametrize("name", ["m4a", "aac"])
+def test_no_more_is_decoded_than_may_be_used(tmp_path: Path, scratch: Path, name: str) -> None:
+    """What has to be decoded to be counted is decoded so far and no farther. Requirement 20."""
+    take = encode(tmp_path / "take", chord(44100, 1, 9.0), 44100, *ENCODER[name].how)
+    with pytest.raises(TooLong, match=r"more than 0:02"), open_take(take, scratch, 2):
+        pass
+    decode_to_wav(take, name, scratch / "out.wav", 3)
+    assert soundfile.info(scratch / "out.wav").frames == 3 * 44100
+
+
+@pytest.mark.skipif(os.name != "posix", reason="only POSIX tells a process's peak memory")
+def test_a_long_silence_is_read_block_by_block(tmp_path: Path) -> None:
+    """Half a megabyte of FLAC is 420 MB of samples: never all of them at once. Requirement 20."""
+    take = tmp_path / "take"
+    minute = np.zeros((60 * 44100, 1), np.int16)
+    with soundfile.SoundFile(take, "w", 44100, 1, "PCM_16", format="FLAC") as file:
+        for _ in range(20):
+            file.write(minute)
+    assert take.stat().st_size < 500_000
+    program = (
+        "import resource, sys; from pathlib import Path; from fairtake.files.take import open_take\n"
+        "peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss\n"
+        "before = peak()\n"
+        f"with open_take(Path({str(take)!r}), Path({str(tmp_path)!r})) as take:\n"
+        "    print(sum(len(block) for block in take.blocks()), peak() - before)\n"
+    )
+    out = subprocess.run([sys.executable, "-c", program], capture_output=True, check=True).stdout
+    samples, grown_kb = map(int, out.split())
+    assert samples == 20 * 60 * 44100
+    assert grown_kb < 100_000

@@ -16,12 +16,21 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from fairtake.errors import EmptyFile, NotAudio, UnsupportedEncoding
+from fairtake.errors import Damaged, EmptyFile, NotAudio, UnsupportedEncoding
+from fairtake.plain_file import open_plain
 
 _UNKNOWN_SIZES = (0, 0xFFFFFFFF, 0x7FFFFFFF, 0xFFFFFFFFFFFFFFFF)
 _W64_RIFF = bytes.fromhex("726966662e91cf11a5d628db04c10000")
 _LAST_PAGE_REACH = 70_000
 _MAGIC = (b"RIFF", b"RF64", b"BW64", b"FORM")
+#: No recorder writes more; a file may hold a billion empty ones.
+_MOST_CHUNKS = 65_536
+#: Ways to code sound in a WAV that are read, and the common ones that are not, by their number.
+_WAV_CODINGS, _WAV_EXTENSIBLE = (1, 3), 0xFFFE
+_WAV_OTHERS = {
+    2: "Microsoft ADPCM", 6: "A-Law", 7: "U-Law", 0x11: "IMA ADPCM", 0x31: "GSM 6.10",
+    0x50: "MPEG layer 2", 0x55: "MPEG layer 3",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -43,12 +52,13 @@ class Container:
 def sniff(path: Path) -> Container:
     """The container of the file at *path*.
 
-    Raises `EmptyFile`, `NotAudio` and `UnsupportedEncoding`; an ``OSError`` passes through.
+    Reads little, whatever the file says of itself. Raises `EmptyFile`, `NotAFile`,
+    `NotAudio`, `Damaged` and `UnsupportedEncoding`; an ``OSError`` passes through.
     """
-    size = os.path.getsize(path)
-    if size == 0:
-        raise EmptyFile()
-    with open(path, "rb") as file:
+    with open_plain(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        if size == 0:
+            raise EmptyFile()
         head = file.read(64)
         file.seek(0)
         for matches, read in _FORMATS:
@@ -72,11 +82,14 @@ def _chunks(
     file: BinaryIO, at: int, size: int, head: struct.Struct
 ) -> Iterator[tuple[bytes, int, int]]:
     """(name, place of the content, size of the content) of each chunk from *at*."""
-    while at + head.size <= size:
+    for _ in range(_MOST_CHUNKS):
+        if at + head.size > size:
+            return
         file.seek(at)
         name, length = head.unpack(file.read(head.size))
         yield name, at + head.size, length
         at += head.size + length + length % 2
+    raise Damaged("Its header does not end.")
 
 
 def _wav(file: BinaryIO, size: int) -> Container:
@@ -84,6 +97,9 @@ def _wav(file: BinaryIO, size: int) -> Container:
     magic, promised = struct.unpack("<4sI", file.read(8))
     name = "wav" if magic == b"RIFF" else "rf64"
     for chunk, at, length in _chunks(file, 12, size, struct.Struct("<4sI")):
+        if chunk == b"fmt ":
+            file.seek(at)
+            _refuse_coding(file.read(26))
         if chunk == b"ds64" and length >= 24 and at + 16 <= size:
             file.seek(at + 8)
             long_size = struct.unpack("<Q", file.read(8))[0]
@@ -97,6 +113,18 @@ def _wav(file: BinaryIO, size: int) -> Container:
                 return Container(name, "" if size > at else "no sound has arrived yet", believed)
             return Container(name, _short(at + length, size))
     return Container(name, "its header is not complete")
+
+
+def _refuse_coding(about: bytes) -> None:
+    """Keep from libsndfile what it need not decode. Raises `UnsupportedEncoding`."""
+    if len(about) < 16:
+        return  # still arriving
+    coding = int.from_bytes(about[:2], "little")
+    if coding == _WAV_EXTENSIBLE and len(about) == 26:
+        coding = int.from_bytes(about[24:], "little")
+    if coding not in (*_WAV_CODINGS, _WAV_EXTENSIBLE):
+        name = _WAV_OTHERS.get(coding, f"coding {coding:#x}")
+        raise UnsupportedEncoding(f"It is {name} in WAV.")
 
 
 def _w64(file: BinaryIO, size: int) -> Container:
@@ -116,7 +144,9 @@ def _aiff(file: BinaryIO, size: int) -> Container:
 
 def _caf(file: BinaryIO, size: int) -> Container:
     at = 8
-    while at + 12 <= size:
+    for _ in range(_MOST_CHUNKS):
+        if at + 12 > size:
+            break
         file.seek(at)
         chunk, length = struct.unpack(">4sq", file.read(12))
         if chunk == b"data":
@@ -154,7 +184,9 @@ def _ogg(file: BinaryIO, size: int) -> Container:
 
 def _m4a(file: BinaryIO, size: int) -> Container:
     at, boxes = 0, set()
-    while at + 8 <= size:
+    for _ in range(_MOST_CHUNKS):
+        if at + 8 > size:
+            break
         file.seek(at)
         length, box = struct.unpack(">I4s", file.read(8))
         if length == 1 and at + 16 <= size:

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import functools
+import signal
 import subprocess
 from pathlib import Path
+from typing import Any
 
 from fairtake.errors import CutShort, Damaged, EncoderMissing, UnsupportedEncoding
+from fairtake.lifeline import bound_to_us
 
 _PCM = "pcm_u8,pcm_s16le,pcm_s24le,pcm_s32le,pcm_f32le,pcm_f64le"
 #: Demuxer and decoders for what libsndfile does not read, and for what it reads only by guessing
@@ -45,8 +48,20 @@ def encoder_version() -> str:
     return said.stdout.split("\n", 1)[0].removeprefix("ffmpeg version ").split(" Copyright")[0]
 
 
-def decode_to_wav(take: Path, container: str, wav: Path) -> None:
-    """Decode a *take* in one of the pinned formats into a float WAV at *wav*.
+def bound_popen(command: list[str], **how: Any) -> subprocess.Popen[bytes]:
+    """As ``subprocess.Popen``; the process ends when we do, however we end."""
+    return subprocess.Popen(command, preexec_fn=bound_to_us(), **how)
+
+
+def _run(command: list[str]) -> subprocess.CompletedProcess[str]:
+    """Run to the end, bound to us; what it says is kept."""
+    return subprocess.run(
+        command, capture_output=True, text=True, errors="replace", preexec_fn=bound_to_us()
+    )
+
+
+def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = None) -> None:
+    """Decode a *take* in one of the pinned formats into a float WAV at *wav*, *most_s* at most.
 
     The demuxer and the decoders are pinned and only files may be opened, so that a disguised
     playlist reads nothing. Raises `CutShort`, `Damaged`, `UnsupportedEncoding`, `EncoderMissing`.
@@ -59,12 +74,15 @@ def decode_to_wav(take: Path, container: str, wav: Path) -> None:
         "-protocol_whitelist", "file", "-f", demuxer, "-codec_whitelist", decoders,
         "-vn", "-sn", "-dn", "-i", f"file:{take.absolute()}",
         "-map", "0:a:0", "-map_metadata", "-1", "-c:a", "pcm_f32le", "-rf64", "auto",
-        "-f", "wav", "-y", f"file:{wav.absolute()}",
+        *(() if most_s is None else ("-t", f"{most_s:.3f}")), "-f", "wav", "-y", f"file:{wav.absolute()}",
     ]  # fmt: skip
     try:
-        done = subprocess.run(command, capture_output=True, text=True, errors="replace")
-    except OSError as e:
+        done = _run(command)
+    except FileNotFoundError as e:
         raise EncoderMissing(str(e)) from None
+    if done.returncode < 0:
+        # Not said of the take at once: it may have been ended for want of memory.
+        raise RuntimeError(f"The decoder was ended by {signal.Signals(-done.returncode).name}")
     if done.returncode:
         if "No space left" in done.stderr:
             raise OSError(28, "No space left on device", str(wav))
@@ -85,4 +103,4 @@ def decodes(picture: Path) -> bool:
         "-f", kind[0], "-codec_whitelist", kind[1], "-i", f"file:{picture.absolute()}",
         "-frames:v", "1", "-f", "null", "-",
     ]  # fmt: skip
-    return subprocess.run(command, capture_output=True).returncode == 0
+    return _run(command).returncode == 0

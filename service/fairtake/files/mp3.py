@@ -5,10 +5,12 @@ from __future__ import annotations
 import tempfile
 import warnings
 from pathlib import Path
+from subprocess import PIPE
+from types import SimpleNamespace
 from typing import Any
 
 from fairtake.errors import EncoderFailed
-from fairtake.files.encoder import encoder
+from fairtake.files.encoder import bound_popen, encoder
 
 #: The encoder lowers constant bit rates below 256 kb/s, by these factors. Source: scale table in
 #: LAME's libmp3lame/presets.c, measured again in the tests.
@@ -88,18 +90,23 @@ def _comment_as_comment(mp3: Path) -> None:
         file.write(frame + head[at - 6 : at] + body.ljust(size))
 
 
-def picture_suffix(path: Path) -> str | None:
-    """``.png`` or ``.jpg`` by the file's first bytes, None when it is no such picture."""
-    with open(path, "rb") as file:
-        head = file.read(8)
-    return next((suffix for magic, suffix in _PICTURES.items() if head.startswith(magic)), None)
+def get_ready() -> None:
+    """Load what encoding needs. Raises `EncoderMissing`."""
+    _pydub()
+
+
+def picture_suffix(picture: bytes) -> str | None:
+    """``.png`` or ``.jpg`` by the first bytes, None when it is no such picture."""
+    return next((suffix for magic, suffix in _PICTURES.items() if picture.startswith(magic)), None)
 
 
 def _pydub() -> tuple[Any, type[Exception]]:
     """pydub's segment type and its error, with our encoder in place."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it looks for an encoder on the PATH, and need not
-        from pydub import AudioSegment
+        from pydub import AudioSegment, audio_segment
         from pydub.exceptions import CouldntEncodeError
     AudioSegment.converter = encoder()
+    # pydub lets nobody say how its encoder is started, and an encoder must not outlive us.
+    audio_segment.subprocess = SimpleNamespace(Popen=bound_popen, PIPE=PIPE)
     return AudioSegment, CouldntEncodeError

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -14,6 +15,8 @@ from fairtake.errors import (
     CutShort,
     Damaged,
     HeaderOnly,
+    NotAFile,
+    TooLong,
     TooManyChannels,
     Unreadable,
     UnsupportedEncoding,
@@ -28,6 +31,8 @@ from fairtake.units import clock
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 16_000, 192_000
 MOST_CHANNELS = 2
+#: The longest that any profile may allow; what a header claims beyond is no take.
+LONGEST_S = 172_800
 #: What is read; anything else libsndfile would open is refused by name.
 ENCODINGS = {
     "PCM_S8": "8 bit", "PCM_U8": "8 bit", "PCM_16": "16 bit", "PCM_24": "24 bit",
@@ -41,6 +46,8 @@ DECODED_ENCODINGS = {
 }  # fmt: skip
 #: Where seeking may land beside the sample asked for.
 _SEEKS_LOOSELY = ("mp3", "ogg")
+#: libsndfile's word for whatever the system refuses; which error it was, it does not say.
+_SYSTEM_ERROR = 2
 
 
 class Take:
@@ -98,10 +105,11 @@ class Take:
 
 
 @contextmanager
-def open_take(path: Path, scratch: Path) -> Iterator[Take]:
+def open_take(path: Path, scratch: Path, longest_s: float = LONGEST_S) -> Iterator[Take]:
     """The sound file at *path*; *scratch* is a folder for what has to be decoded first.
 
-    Raises a `TakeFault` that says what is wrong with it. Only its header has been read then.
+    Raises a `TakeFault` that says what is wrong with it. Only its header has been read then, or,
+    where the header does not count the sound, *longest_s* of it have been decoded.
     """
     try:
         container = sniff(path)
@@ -115,11 +123,14 @@ def open_take(path: Path, scratch: Path) -> Iterator[Take]:
     try:
         if container.name in ("m4a", "aac") or not container.counted:
             decoded = scratch / "decoded.wav"
-            decode_to_wav(path, container.name, decoded)
+            decode_to_wav(path, container.name, decoded, longest_s + 1)
         with _opened(decoded or path) as file:
             encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)
             take = Take(decoded or path, container.name, encoding, file)
         _refuse_unusable(take)
+        if take.duration_s > longest_s:
+            more = "more than " if decoded else ""
+            raise TooLong(f"It lasts {more}{clock(longest_s if decoded else take.duration_s)}.")
         yield take
     finally:
         if decoded:
@@ -148,14 +159,25 @@ def _opened(path: Path) -> soundfile.SoundFile:
         return soundfile.SoundFile(os.fsencode(path))
     except soundfile.LibsndfileError as e:
         _raise_if_gone(path)
-        raise Damaged(f"{e.error_string.rstrip('.')}.") from None
+        if e.code != _SYSTEM_ERROR:
+            raise _damaged(e) from None
+    try:  # the drive or the machine refused, and no longer does
+        return soundfile.SoundFile(os.fsencode(path))
+    except soundfile.LibsndfileError as e:
+        raise _damaged(e) from None
 
 
 def _read(file: soundfile.SoundFile, frames: int) -> Samples:
     try:
         return file.read(frames, dtype="float64", always_2d=True)  # type: ignore[no-any-return]
     except soundfile.LibsndfileError as e:
-        raise Damaged(f"{e.error_string.rstrip('.')}.") from None
+        if e.code == _SYSTEM_ERROR:
+            raise OSError(errno.EIO, "The take could not be read") from None
+        raise _damaged(e) from None
+
+
+def _damaged(error: soundfile.LibsndfileError) -> Damaged:
+    return Damaged(f"{error.error_string.rstrip('.')}.")
 
 
 def _raise_if_gone(path: Path) -> None:
@@ -168,9 +190,9 @@ def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> Tak
     """What can be said of the take at *path*, as far as it can be read."""
     facts = TakeFacts(name=name, title=title)
     try:
-        facts.bytes = path.stat().st_size
+        facts.bytes = path.lstat().st_size
         facts.sha256 = hash_of(path)
-    except OSError:
+    except (OSError, NotAFile):
         return facts
     if take is not None:
         facts.container, facts.encoding = take.container, take.encoding

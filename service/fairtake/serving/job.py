@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import errno
-import traceback
+import os
+import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
+from fairtake.drives import Drives
 from fairtake.errors import (
     CutShort,
     DiskFull,
     FairtakeError,
     FolderGone,
     HeaderOnly,
+    NotAFile,
     NotPermitted,
+    SecondName,
     SurroundingsFault,
     TitleInvalid,
     Unreadable,
@@ -32,9 +36,12 @@ from fairtake.folders import (
     resume,
     scratch_of,
 )
-from fairtake.master import Job, finish
+from fairtake.master import Job
+from fairtake.plain_file import folder_below, open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import Reason
+from fairtake.serving.confined import Died
+from fairtake.serving.making import described, make
 from fairtake.shipped import load_profile, profile_files
 from fairtake.title import TITLE_FILE, Title
 from fairtake.typed_file import parse_settings
@@ -44,6 +51,8 @@ _FAULT_OF_ERRNO = {
     errno.ENOSPC: DiskFull, errno.EDQUOT: DiskFull, errno.EFBIG: DiskFull,
     errno.EACCES: NotPermitted, errno.EPERM: NotPermitted, errno.EROFS: NotPermitted,
 }  # fmt: skip
+
+_MOST_TITLE_BYTES = 64 * 1024
 
 Ending = Literal[
     "finished", "quarantined", "duplicate", "not-whole", "changed", "surroundings", "crashed"
@@ -60,6 +69,7 @@ class Outcome:
     message: str = ""
     failed_checks: tuple[str, ...] = ()
     seconds: float = 0.0
+    sha256: str = ""
 
 
 Progress = Callable[[str, float], None]
@@ -68,7 +78,7 @@ Progress = Callable[[str, float], None]
 def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Outcome:
     """Finish or quarantine one claimed take. Raises nothing.
 
-    A file that is not whole is left claimed while its grace is not over.
+    A file that is not whole, or not yet ours alone, is left claimed while its grace is not over.
     """
     verb = "start"
 
@@ -79,23 +89,23 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
 
     try:
         return _finish(root, claimed, said)
-    except (CutShort, HeaderOnly) as e:
+    except (CutShort, HeaderOnly, SecondName) as e:
         if not grace_over:
             return Outcome("not-whole", code=e.code, message=e.message)
         return quarantined(root, claimed, e, verb)
+    except NotAFile as e:  # put back, where the scan passes it over
+        return Outcome("changed", message=e.message)
     except SurroundingsFault as e:
         return Outcome("surroundings", code=e.code, message=e.message)
     except FairtakeError as e:
         return quarantined(root, claimed, e, verb)
-    except MemoryError:
-        return Outcome("crashed", message="The worker ran out of memory.")
+    except Died as e:
+        return Outcome("crashed", message=str(e))
     except OSError as e:
         fault = fault_of(e)
         return Outcome("surroundings", code=fault.code, message=fault.message)
-    except Exception as e:
-        # A bug of ours, or a file that breaks a library: counted like a crash.
-        traceback.print_exc()
-        return Outcome("crashed", message=f"{type(e).__name__}: {e}.")
+    except Exception as e:  # a bug of ours: counted like a crash
+        return Outcome("crashed", message=described(e))
 
 
 def fault_of(error: OSError) -> SurroundingsFault:
@@ -109,6 +119,7 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
     if resume(root, claimed):  # an earlier worker died on the last steps
         return _resumed(claimed)
     before = _look(claimed.take)
+    _refuse_links(claimed.take)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
     cover = folder / title.cover if title.cover else None
@@ -121,40 +132,65 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
         "take": sha256,
         "profile": profile.sha256,
         "tags": job.tags,
-        "cover": hash_of(cover) if cover and cover.is_file() else None,
+        "cover": _cover_hash(cover),
     }
     stem = already_finished(root, claimed, asked)
     if stem is not None:
         drop_duplicate(root, claimed)
-        return Outcome("duplicate", place=_place(claimed, stem))
-    done = finish(job, scratch_of(root, claimed), progress)
-    if _look(claimed.take) != before or done.receipt.take.sha256 != sha256:
+        return Outcome("duplicate", place=_place(claimed, stem), sha256=sha256)
+    done = make(job, scratch_of(root, claimed), root.settings.hang_s, progress)
+    # Many drives keep times in whole seconds: only the bytes tell that nobody wrote meanwhile.
+    mastered = done.receipt.take.sha256
+    if _look(claimed.take) != before or not sha256 == mastered == hash_of(claimed.take):
         return Outcome("changed", message="The take was still being written.")
     progress("publish", 0.0)
+    Drives(root).require()
     stem = publish(root, claimed, done.wav, done.mp3, done.receipt)
     return Outcome(
         "finished",
         place=_place(claimed, stem),
         failed_checks=tuple(f"{c.check} of the {c.file}" for c in done.receipt.checks if not c.ok),
         seconds=done.receipt.take.duration_s or 0.0,
+        sha256=sha256,
     )
 
 
 def _resumed(claimed: Claim) -> Outcome:
     if claimed.quarantine is None:
-        return Outcome("finished", place=_place(claimed, claimed.stem))
+        sha256 = str((claimed.publish or {}).get("sha256", ""))
+        return Outcome("finished", place=_place(claimed, claimed.stem), sha256=sha256)
     reason = Reason.model_validate_json(claimed.quarantine["reason"])
-    place = str(claimed.quarantine["path"])
-    return Outcome("quarantined", place=place, code=reason.code, message=reason.message)
+    return _into_quarantine(reason, str(claimed.quarantine["path"]))
+
+
+def _into_quarantine(reason: Reason, place: str) -> Outcome:
+    sha256 = reason.take.sha256 or ""
+    return Outcome("quarantined", place, reason.code, reason.message, sha256=sha256)
 
 
 def _place(claimed: Claim, stem: str) -> str:
-    return str(PurePosixPath(claimed.title) / stem)
+    return str(PurePosixPath(claimed.place).with_name(stem))
 
 
 def _look(path: Path) -> tuple[int, int]:
-    status = path.stat()
+    status = path.lstat()
     return status.st_size, status.st_mtime_ns
+
+
+def _refuse_links(take: Path) -> None:
+    """The scan saw a plain file; what was claimed may be another. Raises `NotAFile`, `SecondName`."""
+    status = take.lstat()
+    if not stat.S_ISREG(status.st_mode):
+        raise NotAFile()
+    if status.st_nlink > 1:
+        raise SecondName()
+
+
+def _cover_hash(cover: Path | None) -> str | None:
+    try:
+        return hash_of(cover) if cover else None
+    except (FileNotFoundError, PermissionError, NotAFile):
+        return None  # said in words when it is copied
 
 
 def title_of(root: Root, claimed: Claim) -> tuple[Title, Path, str]:
@@ -162,18 +198,38 @@ def title_of(root: Root, claimed: Claim) -> tuple[Title, Path, str]:
 
     Raises `TitleInvalid`.
     """
-    folder = root.inbox / claimed.title
-    while folder != root.inbox.parent:
-        path = folder / TITLE_FILE
-        if path.is_file() and not path.is_symlink():
+    above = PurePosixPath(claimed.title)
+    for inside in (above, *above.parents) if claimed.title else (PurePosixPath(),):
+        data = _title_bytes(root.inbox, inside)
+        if data is not None:
             try:
-                data = path.read_bytes()
-            except PermissionError:
-                raise TitleInvalid(f"{TITLE_FILE}: it may not be read.") from None
-            title = parse_settings(data, Title, TitleInvalid, TITLE_FILE)
-            return title, folder, data.decode("utf-8-sig")
-        folder = folder.parent
+                title = parse_settings(data, Title, TitleInvalid, TITLE_FILE)
+            except RecursionError:
+                raise TitleInvalid(f"{TITLE_FILE}: it is nested too deeply.") from None
+            return title, root.inbox / inside, data.decode("utf-8-sig")
     return Title(), root.inbox / claimed.title, ""
+
+
+def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
+    """The title.toml in a folder of the inbox, None where there is none. Raises `TitleInvalid`."""
+    try:
+        if os.name == "posix":
+            with folder_below(inbox, str(inside)) as folder, open_plain(TITLE_FILE, folder) as file:
+                data = file.read(_MOST_TITLE_BYTES + 1)
+        else:
+            with open_plain(inbox / inside / TITLE_FILE) as file:
+                data = file.read(_MOST_TITLE_BYTES + 1)
+    except PermissionError:
+        raise TitleInvalid(f"{TITLE_FILE}: it may not be read.") from None
+    except (FileNotFoundError, NotADirectoryError, NotAFile):
+        return None
+    except OSError as e:
+        if e.errno == errno.ELOOP:  # a folder on the way became a link
+            return None
+        raise
+    if len(data) > _MOST_TITLE_BYTES:
+        raise TitleInvalid(f"{TITLE_FILE}: it is larger than {_MOST_TITLE_BYTES // 1024} KiB.")
+    return data
 
 
 def profile_of(root: Root, claimed: Claim, title: Title, text: str) -> tuple[str, Profile]:
@@ -200,8 +256,11 @@ def quarantined(root: Root, claimed: Claim, error: FairtakeError, verb: str) -> 
         made_by=made_by(),
     )
     try:
+        Drives(root).require()
         place = quarantine(root, claimed, reason)
+    except FolderGone as e:
+        return Outcome("surroundings", code=e.code, message=e.message)
     except OSError as e:
         fault = fault_of(e)
         return Outcome("surroundings", code=fault.code, message=fault.message)
-    return Outcome("quarantined", place=place, code=error.code, message=error.message)
+    return _into_quarantine(reason, place)

@@ -2,6 +2,7 @@
 
 A worker leads a process group, so that whatever it started ends with it. It stays warm between
 takes. It says what it does through a pipe; silence for too long, or its death, is noticed here.
+The takes themselves are opened by processes that the workers confine, see `making.py`.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ import contextlib
 import multiprocessing
 import os
 import signal
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -19,7 +19,9 @@ from pathlib import Path
 
 from fairtake.errors import FairtakeError
 from fairtake.folders import Claim
-from fairtake.serving.job import Outcome
+from fairtake.lifeline import end_with
+from fairtake.serving.confined import ended
+from fairtake.serving.job import Ending, Outcome
 
 
 @dataclass(frozen=True)
@@ -41,30 +43,23 @@ class Worker:
     verb: str = ""
     share: float = 0.0
     heard: float = 0.0
+    has_begun: bool = False
 
     @property
     def publishing(self) -> bool:
         return self.claimed is not None and self.verb == "publish"
 
-    def end(self) -> None:
-        """End the worker and all it started."""
+    def end(self) -> str:
+        """End the worker and all it started; how it ended, in words."""
         pid = self.process.pid
-        if pid is not None and self.process.is_alive():
-            if hasattr(os, "killpg"):
-                with contextlib.suppress(ProcessLookupError, PermissionError):
-                    os.killpg(pid, signal.SIGKILL)
-            self.process.kill()
+        # Before it is waited for: until then a dead worker still lends its group the number.
+        if pid is not None and hasattr(os, "killpg"):
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                os.killpg(pid, signal.SIGKILL)
+        self.process.kill()
         self.process.join()
         self.pipe.close()
-
-    def how_it_died(self) -> str:
-        """The end of the process in words."""
-        self.process.join()
-        code = self.process.exitcode or 0
-        if code < 0:
-            with contextlib.suppress(ValueError):
-                return f"The worker was ended by {signal.Signals(-code).name}."
-        return f"The worker ended with status {code}."
+        return ended(self.process.exitcode or 0)
 
 
 class Workers:
@@ -87,6 +82,7 @@ class Workers:
         """Give a claimed take to a free worker."""
         worker = next((w for w in self.all if w.claimed is None), None) or self._start()
         worker.claimed, worker.verb, worker.share = claimed, "start", 0.0
+        worker.has_begun = False
         worker.heard = time.monotonic()
         with contextlib.suppress(OSError):  # if it is dead, its silence is noticed as for any other
             worker.pipe.send(task)
@@ -98,21 +94,25 @@ class Workers:
             try:
                 said = worker.pipe.recv()
             except (EOFError, OSError):
-                message = worker.how_it_died()
-                self.drop(worker)
-                yield Outcome("crashed", message=message)
+                ending: Ending = "crashed" if worker.has_begun else "surroundings"
+                message = self.drop(worker)
+                worker.claimed = None
+                yield Outcome(ending, message=message)
                 return
             worker.heard = time.monotonic()
             if isinstance(said, Outcome):
+                if said.ending == "crashed":  # whatever is left of its work goes with the worker
+                    self.drop(worker)
+                worker.claimed = None  # first: whoever hears of it may fail
                 yield said
-                worker.claimed = None
             else:
                 worker.verb, worker.share = said
+                worker.has_begun = True
 
-    def drop(self, worker: Worker) -> None:
-        """End a worker for good; another takes its place when there is work."""
-        worker.end()
+    def drop(self, worker: Worker) -> str:
+        """End a worker for good, and say how it ended; another takes its place when there is work."""
         self.all.remove(worker)
+        return worker.end()
 
     def end_idle(self) -> None:
         """End the workers that have nothing to do, to give their memory back."""
@@ -136,8 +136,8 @@ class Workers:
 def serve_pipe(pipe: Connection, service: int) -> None:
     """The life of a worker: do one task after another until the pipe closes."""
     _own_group(service)
-    from fairtake.folders import claims, open_root
-    from fairtake.serving.job import work
+    from fairtake.folders import open_root, read_claim
+    from fairtake.serving.job import fault_of, work
 
     while True:
         try:
@@ -146,10 +146,13 @@ def serve_pipe(pipe: Connection, service: int) -> None:
             return
         try:
             root = open_root(task.root)
+            claimed = read_claim(task.claim_folder)
         except FairtakeError as e:  # the settings were changed for the worse while we serve
             pipe.send(Outcome("surroundings", code=e.code, message=f"{e.message} {e.advice}"))
             continue
-        claimed = next((c for c in claims(root) if c.folder == task.claim_folder), None)
+        except OSError as e:
+            pipe.send(Outcome("surroundings", message=fault_of(e).message))
+            continue
         if claimed is None:
             pipe.send(Outcome("changed", message="The claim is gone."))
             continue
@@ -162,6 +165,7 @@ def serve_pipe(pipe: Connection, service: int) -> None:
                 last = now
                 pipe.send((verb, share))
 
+        pipe.send(("start", 0.0))  # dying before this is not the take's doing
         pipe.send(work(root, claimed, task.grace_over, progress))
 
 
@@ -172,10 +176,4 @@ def _own_group(service: int) -> None:
         return
     os.setpgid(0, 0)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    if sys.platform == "linux":
-        import ctypes
-
-        set_parent_death_signal = 1
-        ctypes.CDLL(None).prctl(set_parent_death_signal, signal.SIGKILL)
-        if os.getppid() != service:  # it died before we asked
-            os._exit(1)
+    end_with(service)

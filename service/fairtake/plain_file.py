@@ -1,0 +1,52 @@
+"""Open files in folders that others write to: plain files only, no link followed, never waiting."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import stat
+from collections.abc import Iterator
+from io import BufferedReader
+from pathlib import Path, PurePosixPath
+
+from fairtake.errors import NotAFile
+
+_NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
+#: Opening a pipe for reading waits for a writer, unless asked not to.
+_READ = os.O_RDONLY | _NO_LINK | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+
+def open_plain(path: str | Path, folder: int | None = None) -> BufferedReader:
+    """The file at *path*, below the open *folder* where one is given.
+
+    Raises `NotAFile` for links, folders, pipes, sockets and devices; an ``OSError`` passes through.
+    """
+    try:
+        descriptor = os.open(path, _READ, dir_fd=folder)
+    except OSError as e:
+        if e.errno in (errno.ELOOP, errno.ENXIO):  # a link; a socket, or a device of nothing
+            raise NotAFile() from None
+        raise
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise NotAFile()
+    return open(descriptor, "rb")
+
+
+@contextlib.contextmanager
+def folder_below(base: Path, path: str) -> Iterator[int]:
+    """A descriptor of the folder *path* below *base*, none of whose parts is a link.
+
+    Only on POSIX. Raises ``OSError``.
+    """
+    flags = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+    descriptor = os.open(base, flags)
+    try:
+        for part in PurePosixPath(path).parts:
+            inner = os.open(part, flags | os.O_NOFOLLOW, dir_fd=descriptor)
+            os.close(descriptor)
+            descriptor = inner
+        yield descriptor
+    finally:
+        os.close(descriptor)

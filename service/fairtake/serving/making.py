@@ -1,0 +1,121 @@
+"""The part of the work that opens what others wrote, done in a process that may do nothing else.
+
+A worker itself reads of strangers' files only bytes to hash and TOML, and moves finished files. The
+decoding, and with it every library that could be broken by a take, happens in a confined process,
+which has the take, its picture and the profile, and writes into its scratch alone.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+import traceback
+from pathlib import Path
+from typing import Any
+
+from fairtake.errors import FairtakeError, all_errors
+from fairtake.files.encoder import encoder, encoder_version
+from fairtake.files.mp3 import get_ready
+from fairtake.master import Finished, Job, finish
+from fairtake.receipt import Receipt
+from fairtake.serving.confined import Died, Say, can_confine, confined
+from fairtake.serving.sandbox import Rights
+from fairtake.versions import made_by
+
+#: Memory beside the encoder's copy of the take, which is 16 bit, and which pydub holds as a whole.
+_MEMORY_BYTES, _MEMORY_BYTES_PER_S = 2**30, 250_000
+#: A decoded take is the largest file: 32 bit float, two channels, at the highest rate.
+_FILE_BYTES, _FILE_BYTES_PER_S = 2**28, 192_000 * 2 * 4
+#: Of the machine's memory one take may have so much at most.
+_MOST_OF_MEMORY = 0.8
+
+
+def get_warm() -> None:
+    """Load everything a confined process needs, which begins as a copy of this one.
+
+    Raises `EncoderMissing`.
+    """
+    encoder_version()
+    get_ready()
+    made_by()
+
+
+def make(job: Job, scratch: Path, patience_s: float, progress: Say) -> Finished:
+    """As `fairtake.master.finish`, confined where the system can. Raises `Died` besides.
+
+    *patience_s* is how long it may work on top of the length of the take.
+    """
+    if not can_confine():
+        return finish(job, scratch, progress)
+    get_warm()
+    rights = _rights(job, scratch, patience_s)
+    return _understood(confined(lambda say: _answer(job, scratch, say), rights, progress), scratch)
+
+
+def _rights(job: Job, scratch: Path, patience_s: float) -> Rights:
+    longest_s = job.profile.delivery.longest_s
+    memory = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") * _MOST_OF_MEMORY
+    return Rights(
+        read=(job.take, *((job.cover,) if job.cover else ())),
+        write=scratch,
+        run=(Path(encoder()),),
+        memory_bytes=int(min(_MEMORY_BYTES + longest_s * _MEMORY_BYTES_PER_S, memory)),
+        file_bytes=int(_FILE_BYTES + longest_s * _FILE_BYTES_PER_S),
+        cpu_s=int(patience_s + longest_s),
+    )
+
+
+# --- said in the confined process --------------------------------------------------------------
+
+
+def _answer(job: Job, scratch: Path, say: Say) -> dict[str, Any]:
+    try:
+        done = finish(job, scratch, say)
+    except FairtakeError as e:
+        return {"code": e.code, "detail": e.detail}
+    except MemoryError:
+        return {"died": "The worker ran out of memory."}
+    except OSError as e:
+        if e.errno == errno.EFBIG:
+            return {"died": "The worker wrote a file larger than it may."}
+        return {"errno": e.errno, "error": e.strerror, "file": os.fsdecode(e.filename or "")}
+    except Exception as e:  # a bug of ours, or a file that breaks a library: like a crash
+        return {"died": described(e)}
+    return {"wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.to_json()}
+
+
+def described(error: Exception) -> str:
+    """An error nobody foresaw, on one line: what, and where."""
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    return f"{type(error).__name__}: {error} ({Path(place.filename).name}, line {place.lineno})."
+
+
+# --- understood in the worker ------------------------------------------------------------------
+
+
+def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
+    """The finished files, or the error that was told of. What was told may be a lie, or nonsense."""
+    match answer:
+        case {"wav": str(wav), "mp3": str(mp3), "receipt": str(receipt)}:
+            try:
+                made = Receipt.model_validate_json(receipt)
+            except ValueError:
+                raise Died("The worker's receipt is none.") from None
+            return Finished(_plain(scratch, wav), _plain(scratch, mp3), made)
+        case {"code": str(code), "detail": str(detail)}:
+            kinds = {kind.code: kind for kind in all_errors()}
+            raise kinds.get(code, FairtakeError)(detail)
+        case {"errno": int() | None as number, "error": str() | None as said, "file": str(file)}:
+            raise OSError(number or errno.EIO, said or "", file or None)
+        case {"died": str(how)}:
+            raise Died(how)
+    raise Died("The worker's answer makes no sense.")
+
+
+def _plain(scratch: Path, name: str) -> Path:
+    """A file of scratch that may be published: nothing that leads elsewhere."""
+    path = scratch / name
+    if path.parent != scratch or not path.exists() or not stat.S_ISREG(path.lstat().st_mode):
+        raise Died("The worker's finished files are none.")
+    return path

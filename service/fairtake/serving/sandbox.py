@@ -1,0 +1,216 @@
+"""What a process that opens strangers' files may do: little, and never again more than that.
+
+Limits hold memory, file size, processor time and the number of processes. Landlock (Linux 5.13 and
+later) lets it read and write only what it was given; a seccomp filter leaves it no socket, and no
+way out of its process group. None of them needs rights of its own. Where the system has one of
+them not, the others hold, and `missing` says so for `fairtake check`.
+
+Numbers are those of the kernel's own headers: landlock.h, seccomp.h, bpf_common.h, unistd.h.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import functools
+import os
+import platform
+import struct
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+if sys.platform != "win32":
+    import resource
+
+
+@dataclass(frozen=True)
+class Rights:
+    """What a confined process may do; it may read Python and the system's libraries besides.
+
+    ``memory_bytes`` come on top of what it has when it begins, ``processes`` on top of those its
+    user has.
+    """
+
+    read: tuple[Path, ...]
+    write: Path
+    run: tuple[Path, ...]
+    memory_bytes: int
+    file_bytes: int
+    cpu_s: int
+    processes: int = 64 + 4 * (os.cpu_count() or 1)  # an encoder starts a few threads a core
+
+
+def confine(rights: Rights) -> None:
+    """Hold this process, and all it will start, to *rights*. There is no way back."""
+    if sys.platform != "linux":
+        return
+    _limit(rights)
+    _libc().prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
+    if landlock_version():
+        _landlock(rights)
+    _no_socket()
+
+
+def missing() -> Iterator[str]:
+    """What this system cannot keep a worker from, in sentences."""
+    if sys.platform != "linux":
+        yield "This system cannot confine the workers: a file that breaks a decoder is stopped by nothing."
+        return
+    if not landlock_version():
+        yield "This kernel has no Landlock: a worker may read and write whatever the service may."
+    if _machine() is None:
+        yield "This processor is not known to the filter of system calls: a worker may use the network."
+    if os.geteuid() == 0:
+        yield "The service would run as root, whose processes the system does not count: use an account of its own."
+
+
+@functools.cache
+def _libc() -> ctypes.CDLL:
+    return ctypes.CDLL(None, use_errno=True)
+
+
+# --- limits ------------------------------------------------------------------------------------
+
+
+def _limit(rights: Rights) -> None:
+    page = resource.getpagesize()
+    has = int(Path("/proc/self/statm").read_text().split()[5]) * page
+    for limit, value in (
+        (resource.RLIMIT_DATA, has + rights.memory_bytes),
+        (resource.RLIMIT_FSIZE, rights.file_bytes),
+        (resource.RLIMIT_CORE, 0),
+        (resource.RLIMIT_NOFILE, 256),
+        (resource.RLIMIT_NPROC, _tasks_of_user() + rights.processes),
+    ):
+        most = resource.getrlimit(limit)[1]
+        value = value if most == resource.RLIM_INFINITY else min(value, most)
+        resource.setrlimit(limit, (value, value))
+
+    most = resource.getrlimit(resource.RLIMIT_CPU)[1]
+    # Two of them: at the first its end bears the name SIGXCPU.
+    more = rights.cpu_s + 5 if most == resource.RLIM_INFINITY else most
+    resource.setrlimit(resource.RLIMIT_CPU, (min(rights.cpu_s, more), more))
+
+
+def _tasks_of_user() -> int:
+    """Processes and threads of this user, which the limit counts all together."""
+    user, count = os.getuid(), 0
+    for process in os.scandir("/proc"):
+        try:
+            if process.name.isdigit() and process.stat().st_uid == user:
+                count += len(os.listdir(f"/proc/{process.name}/task"))
+        except OSError:
+            continue  # it has ended
+    return count
+
+
+# --- Landlock ----------------------------------------------------------------------------------
+
+_PR_SET_NO_NEW_PRIVS, _PR_SET_SECCOMP = 38, 22
+_CREATE_RULESET, _ADD_RULE, _RESTRICT_SELF = 444, 445, 446
+_EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1 << 0, 1 << 1, 1 << 2, 1 << 3
+_REMOVE_FILE, _MAKE_FILE, _TRUNCATE = 1 << 5, 1 << 8, 1 << 14
+_OF_FILES = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
+_READ = _READ_FILE | _READ_DIR
+#: No links, pipes, sockets or devices can be made, and nothing be linked in from elsewhere.
+_WRITE = _READ | _WRITE_FILE | _TRUNCATE | _MAKE_FILE | _REMOVE_FILE
+#: How many of the rights each version of Landlock knows, from the first bit on.
+_KNOWN_BITS = {1: 13, 2: 14, 3: 15, 4: 15}
+_LIBRARIES = ("/lib", "/lib64")
+_SYSTEM = ("/usr", "/etc/ld.so.cache")
+
+
+@functools.cache
+def landlock_version() -> int:
+    """The version of Landlock this kernel offers, 0 for none."""
+    if sys.platform != "linux":
+        return 0
+    return max(int(_libc().syscall(_CREATE_RULESET, None, 0, 1)), 0)
+
+
+def _landlock(rights: Rights) -> None:
+    version = landlock_version()
+    handled = (1 << _KNOWN_BITS.get(version, 16)) - 1
+    tcp = 3 if version >= 4 else 0
+    apart = 3 if version >= 6 else 0  # no signals and no abstract sockets to processes outside
+    attributes = struct.pack("QQQ", handled, tcp, apart)[: 24 if apart else 16 if tcp else 8]
+    rules = _libc().syscall(_CREATE_RULESET, attributes, len(attributes), 0)
+    if rules < 0:
+        return
+    for path, access in _accesses(rights):
+        _allow(rules, path, access & handled)
+    _libc().syscall(_RESTRICT_SELF, rules, 0)
+    os.close(rules)
+
+
+def _accesses(rights: Rights) -> Iterator[tuple[Path, int]]:
+    for path in rights.read:
+        yield path, _READ
+    yield rights.write, _WRITE
+    for path in (*rights.run, *map(Path, _LIBRARIES)):
+        yield path.resolve(), _EXECUTE | _READ
+    for path in (*_python(), *map(Path, _SYSTEM)):
+        yield path.resolve(), _READ
+    yield Path(os.devnull), _READ_FILE | _WRITE_FILE | _TRUNCATE
+
+
+def _python() -> set[Path]:
+    """Where Python's modules and ours are read from."""
+    installed = {Path(p) for p in sys.path if p.endswith(("site-packages", "dist-packages"))}
+    return {*installed, Path(os.__file__).parent, Path(__file__).parents[1]}
+
+
+def _allow(rules: int, path: Path, access: int) -> None:
+    try:
+        descriptor = os.open(path, os.O_PATH | os.O_NOFOLLOW | os.O_CLOEXEC)
+    except OSError:
+        return  # not on this system
+    try:
+        access &= ~0 if os.path.isdir(path) else _OF_FILES
+        rule = struct.pack("=Qi", access, descriptor)
+        _libc().syscall(_ADD_RULE, rules, 1, rule, 0)
+    finally:
+        os.close(descriptor)
+
+
+# --- seccomp -----------------------------------------------------------------------------------
+
+#: Name of the machine: its number for filters, and the numbers of socket, ptrace, setpgid, setsid.
+_CALLS = {
+    "x86_64": (0xC000003E, (41, 101, 109, 112)),
+    "aarch64": (0xC00000B7, (198, 117, 154, 157)),
+}
+_IO_URING_SETUP, _FOREIGN_CALLS = 425, 0x40000000
+_LOAD, _IF_EQUAL, _IF_AT_LEAST, _RETURN = 0x20, 0x15, 0x35, 0x06
+_ALLOW, _REFUSE = 0x7FFF0000, 0x00050000 | 1  # the call fails with EPERM
+
+
+class _Program(ctypes.Structure):
+    _fields_ = (("length", ctypes.c_ushort), ("code", ctypes.c_char_p))
+
+
+def _machine() -> tuple[int, tuple[int, ...]] | None:
+    return _CALLS.get(platform.machine()) if sys.maxsize > 2**32 else None
+
+
+def _no_socket() -> None:
+    """Refuse new sockets, and the ways round that; refuse leaving the process group."""
+    known = _machine()
+    if known is None:
+        return
+    machine, calls = known
+    refused = [(_IF_EQUAL, call) for call in (*calls, _IO_URING_SETUP)]
+    tests = [*refused, (_IF_AT_LEAST, _FOREIGN_CALLS)]
+    code = [
+        (_LOAD, 0, 0, 4),
+        (_IF_EQUAL, 1, 0, machine),
+        (_RETURN, 0, 0, _REFUSE),
+        (_LOAD, 0, 0, 0),
+    ]
+    # A test that holds jumps over those after it and over the permission.
+    code += [(test, len(tests) - n, 0, call) for n, (test, call) in enumerate(tests)]
+    code += [(_RETURN, 0, 0, _ALLOW), (_RETURN, 0, 0, _REFUSE)]
+    packed = b"".join(struct.pack("HBBI", *line) for line in code)
+    program = _Program(len(code), packed)
+    _libc().prctl(_PR_SET_SECCOMP, 2, ctypes.byref(program), 0, 0)

@@ -1,0 +1,164 @@
+"""fairtake.serving.confined and sandbox: a process that was taken over gets nowhere."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from fairtake.serving.sandbox import landlock_version, missing
+from roots import until
+from serving.misdeeds import PROCESSES
+
+pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux confines processes")
+
+PROGRAM = Path(__file__).with_name("misdeeds.py")
+needs_landlock = pytest.mark.skipif(not landlock_version(), reason="this kernel has no Landlock")
+
+
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    """A take, a neighbour and an empty scratch, for every user: root is too mighty for one test."""
+    made = Path(tempfile.mkdtemp(prefix="fairtake-test-"))
+    (made / "scratch").mkdir()
+    (made / "take").write_text("the take")
+    (made / "neighbour").write_text("the neighbour")
+    for path in (made, *made.iterdir()):
+        path.chmod(0o777)
+    yield made
+    shutil.rmtree(made)
+
+
+def started(folder: Path, *deeds: str) -> subprocess.Popen[str]:
+    command = [sys.executable, str(PROGRAM), str(folder), *deeds]
+    return subprocess.Popen(
+        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True
+    )
+
+
+def came_of(folder: Path, *deeds: str) -> Any:
+    """What confined processes got by their *deeds*. Whatever is left of them goes with their group."""
+    process = started(folder, *deeds)
+    try:
+        out, said = process.communicate(timeout=60)
+    finally:
+        end_group(process.pid)
+    assert out, said
+    return json.loads(out)
+
+
+def end_group(group: int) -> None:
+    with contextlib.suppress(ProcessLookupError):
+        os.killpg(group, signal.SIGKILL)
+
+
+def test_it_may_do_its_work(folder: Path) -> None:
+    """It reads its take and writes into its scratch; nothing else of ours came along. Requirement 21."""
+    assert came_of(folder, "read its take", "write into its scratch", "look around") == {
+        "read its take": {"done": "'the take'"},
+        "write into its scratch": {"done": "3"},
+        "look around": {"done": "4"},  # the three standard ones, and the pipe it speaks through
+    }
+
+
+FILES = ("read a neighbour", "read /etc/shadow", "read its own process", "change its take",
+         "write beside its scratch", "remove a neighbour", "link into its scratch", "hard link",
+         "make a pipe", "start a shell")  # fmt: skip
+
+
+@needs_landlock
+def test_files_that_are_not_its_own_are_denied(folder: Path) -> None:
+    """What it was not given does not open, not even for root. Requirement 21."""
+    got = came_of(folder, *FILES)
+    assert {deed for deed in FILES if set(got[deed]) != {"refused"}} == set()
+    assert (folder / "neighbour").read_text() == "the neighbour"
+    assert (folder / "take").read_text() == "the take"
+    assert list((folder / "scratch").iterdir()) == []
+
+
+def test_there_is_no_network_and_no_way_out_of_the_group(folder: Path) -> None:
+    """No socket of any kind can be had, and ending the group ends everything. Requirements 16, 21."""
+    deeds = ("connect", "send a datagram", "open a local socket", "leave its group",
+             "move to another group")  # fmt: skip
+    assert came_of(folder, *deeds) == {deed: {"refused": "PermissionError"} for deed in deeds}
+
+
+@pytest.mark.skipif(landlock_version() < 6, reason="this kernel's Landlock holds no signals back")
+def test_it_cannot_signal_its_worker(folder: Path) -> None:
+    """A process that was taken over ends nobody but itself. Requirement 21."""
+    deed = "signal its worker"
+    assert came_of(folder, deed) == {deed: {"refused": "PermissionError"}}
+
+
+ENDS = {
+    "gain rights": {"done": "True"},  # prctl(2): PR_GET_NO_NEW_PRIVS gives 1
+    "grow": {"refused": "MemoryError"},
+    "fill the disk": {"refused": "OSError"},
+    "spin": {"died": "The worker was ended by SIGXCPU."},
+    "crash": {"died": "The worker was ended by SIGSEGV."},
+    "abort": {"died": "The worker was ended by SIGABRT."},
+    "give up": {"died": "The worker ended with status 3."},
+    "talk nonsense": {"died": "The worker was ended by SIGKILL."},
+    "leave something behind": {"died": "The worker left processes behind."},
+}
+
+
+def test_it_takes_down_only_itself(folder: Path) -> None:
+    """Growing, filling, spinning, crashing end in words, with the signal named; no word of a process
+    that was taken over is run. Requirement 15."""
+    assert came_of(folder, *ENDS) == ENDS
+
+
+def test_a_fork_bomb_goes_out(folder: Path) -> None:
+    """The number of processes is limited, and all of them end with the group. Requirement 21."""
+    process = started(folder, "multiply")
+    try:
+        out, said = process.communicate(timeout=60)
+        assert "left processes behind" in out, said
+        assert 1 < len(living(process.pid)) <= PROCESSES
+    finally:
+        end_group(process.pid)
+    until(lambda: living(process.pid) == [], 1)
+
+
+def living(group: int) -> list[int]:
+    """The processes of a group that are not dead."""
+    found = []
+    for process in Path("/proc").glob("[0-9]*"):
+        try:
+            state, _, its_group = (process / "stat").read_text().rsplit(")", 1)[1].split()[:3]
+        except OSError:
+            continue
+        if int(its_group) == group and state not in "ZX":
+            found.append(int(process.name))
+    return found
+
+
+@pytest.mark.parametrize("victim", ["worker", "confined"])
+def test_nothing_is_orphaned(victim: str, folder: Path) -> None:
+    """Whoever of the chain is killed, its encoder is gone within a second. Requirement 16."""
+    process = started(folder, "encode")
+    note = folder / "scratch/pid"
+    confined, encoder = map(int, until(lambda: note.exists() and note.read_text().split()))
+    assert living(process.pid) == sorted([process.pid, confined, encoder])
+    os.kill(process.pid if victim == "worker" else confined, signal.SIGKILL)
+    until(lambda: {confined, encoder}.isdisjoint(living(process.pid)), 1)
+    out, _ = process.communicate(timeout=60)
+    assert not out if victim == "worker" else "SIGKILL" in out
+
+
+def test_check_says_what_the_system_lacks() -> None:
+    """Each thing that is missing is a sentence for `fairtake check`. Requirement 21."""
+    said = " ".join(missing())
+    assert ("Landlock" in said) == (not landlock_version())
+    assert ("root" in said) == (os.geteuid() == 0)

@@ -1,0 +1,69 @@
+"""fairtake.plain_file: what others put into a folder is opened only where it is a plain file."""
+
+from __future__ import annotations
+
+import os
+import socket
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from fairtake.errors import NotAFile
+from fairtake.files.container import sniff
+from fairtake.files.hashing import hash_of
+from fairtake.plain_file import folder_below, open_plain
+
+pytestmark = pytest.mark.skipif(os.name != "posix", reason="links and pipes are made as on POSIX")
+
+
+@pytest.fixture
+def things(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A folder of things that only look like takes, and one that is a plain file."""
+    secret = tmp_path / "secret"
+    secret.write_text("secret")
+    (tmp_path / "drop").mkdir()
+    monkeypatch.chdir(tmp_path / "drop")  # the name of a socket has little room
+    Path("plain.wav").write_text("plain")
+    Path("link.wav").symlink_to(secret)
+    Path("loop.wav").symlink_to("loop.wav")
+    Path("folder.wav").mkdir()
+    Path("device.wav").symlink_to("/dev/zero")
+    os.mkfifo("pipe.wav")
+    with socket.socket(socket.AF_UNIX) as bound:
+        bound.bind("socket.wav")
+        yield tmp_path / "drop"
+
+
+ODD = ("link.wav", "loop.wav", "folder.wav", "device.wav", "pipe.wav", "socket.wav")
+
+
+@pytest.mark.parametrize("name", ODD)
+def test_only_plain_files_are_opened(name: str, things: Path) -> None:
+    """No link is followed, no pipe waited for, whoever reads. Requirement 22."""
+    for read in (open_plain, sniff, hash_of):
+        with pytest.raises(NotAFile):
+            read(things / name)
+
+
+def test_a_device_is_none(tmp_path: Path) -> None:
+    """Nor is a device that bears the name itself. Requirement 22."""
+    with pytest.raises(NotAFile):
+        open_plain("/dev/zero")
+
+
+def test_a_plain_file_is_opened(things: Path) -> None:
+    """What is plain is read; what is gone says so in the system's own words."""
+    with open_plain(things / "plain.wav") as file:
+        assert file.read() == b"plain"
+    with folder_below(things.parent, "drop") as folder, open_plain("plain.wav", folder) as file:
+        assert file.read() == b"plain"
+    with pytest.raises(FileNotFoundError):
+        open_plain(things / "gone.wav")
+
+
+def test_no_folder_on_the_way_may_be_a_link(things: Path) -> None:
+    """A folder swapped for a link after the scan leads nowhere. Requirement 22."""
+    (things / "inner").symlink_to(things.parent)
+    with pytest.raises(OSError, match="inner"), folder_below(things, "inner/drop"):
+        pass
