@@ -24,7 +24,7 @@ class Errors:
     """Prediction errors around a stretch: against time running on, and running back.
 
     ``start`` to ``stop`` is the stretch left out of the fit. Outside of it, ``around`` is the
-    greatest error, ``rms`` their root mean square.
+    greatest error, ``rms`` their root mean square, ``sound_rms`` that of the sound itself.
     """
 
     model: Values
@@ -34,6 +34,7 @@ class Errors:
     stop: int
     around: float
     rms: float
+    sound_rms: float
 
     @property
     def inside(self) -> slice:
@@ -57,9 +58,13 @@ def prediction_errors(channel: Values, start: int, stop: int, order: int) -> Err
     onward = np.convolve(channel, model)[:size]
     backward = np.convolve(channel[::-1], model)[:size][::-1]
     outside = np.concatenate([onward[order:start], backward[stop : size - order]])
+    sound = np.concatenate([channel[:start], channel[stop:]])
     greatest = float(np.abs(outside).max(initial=0.0)) + 1e-9
-    rms = float(np.sqrt(np.mean(outside**2))) + 1e-9 if len(outside) else 1e-9
-    return Errors(model, onward, backward, start, stop, greatest, rms)
+    return Errors(model, onward, backward, start, stop, greatest, _rms(outside), _rms(sound))
+
+
+def _rms(values: Values) -> float:
+    return float(np.sqrt(np.mean(values**2))) + 1e-9 if len(values) else 1e-9
 
 
 def fitted(channel: Values, start: int, stop: int, order: int) -> Values:

@@ -33,13 +33,14 @@ ORDER_MS, MOST_ORDER = 1.0, 64
 LEAST_PEAK_DBFS = -66.0
 LONGEST_MS = 5.0
 #: Where the rows are plain: how far the errors stand out, and how close together they lie.
-PLAIN_OVER_DB, PLAIN_WITHIN_MS = 12.0, 3.0
+PLAIN_OVER_DB, PLAIN_WITHIN_MS = 12.0, 2.4
 #: The same where only the errors speak.
 CLEAR_OVER_DB, CLEAR_WITHIN_MS = 20.0, 1.5
-#: The same in steady noise. Its errors reach at most so far over their RMS; what lies less far over
-#: it inside, the noise may have made, and does not count.
+#: The same in steady noise. Its errors reach at most so far over their RMS, and the noise itself: a
+#: voice is predicted far better. What lies less far over it inside, the noise may have made, and
+#: does not count.
 NOISE_OVER_DB, NOISE_WITHIN_MS = 16.0, 1.3
-NOISE_CREST_DB, NOISE_OFF_DB = 12.0, 6.0
+NOISE_CREST_DB, NOISE_PREDICTED_DB, NOISE_OFF_DB = 12.0, 20.0, 6.0
 #: An error is the click's own when it is this many times the RMS of the errors around; where the
 #: click dies away, fewer.
 OWN_ERROR, OWN_LATE_ERROR = 4.5, 3.8
@@ -92,11 +93,17 @@ def is_click(errors: Errors, plain: bool, steady: bool, ms: float) -> bool:
     energy = np.minimum(errors.onward[errors.inside] ** 2, errors.backward[errors.inside] ** 2)
     if over_db >= least_db and spread(energy) <= within_ms * ms:
         return True
-    crest_db = amplitude_db(errors.around / errors.rms)
-    if not steady or over_db < NOISE_OVER_DB or crest_db > NOISE_CREST_DB:
+    if not steady or over_db < NOISE_OVER_DB or not in_noise(errors):
         return False
     own = np.maximum(energy - (errors.rms * gain(NOISE_OFF_DB)) ** 2, 0.0)
     return spread(own) <= NOISE_WITHIN_MS * ms
+
+
+def in_noise(errors: Errors) -> bool:
+    """Whether all around is noise."""
+    crest_db = amplitude_db(errors.around / errors.rms)
+    predicted_db = amplitude_db(errors.sound_rms / errors.rms)
+    return bool(crest_db <= NOISE_CREST_DB and predicted_db <= NOISE_PREDICTED_DB)
 
 
 def spread(energy: Values) -> int:

@@ -6,8 +6,9 @@ Conventions
   with the fourth power of frequency, so a click stands out of voices that are far louder.
 * A click is short and stands out of what lies before and after it. Where the sound behind it is as
   it was before it, and nothing as sharp is near, a row is *plain*: it can hardly be anything else.
-* A stop consonant goes over into noise or voice, and a glottal pulse has neighbours as sharp. Rows
-  that might be either are candidates too, but the sound itself has to speak far more clearly
+* A stop consonant goes over into noise or voice, so behind it the sound is louder, and a glottal
+  pulse has neighbours as sharp. Between what is plain and what is one of these lie rows that are
+  candidates too, but there the sound itself has to speak far more clearly
   (`fairtake.sound.clicks`).
 
 Source: the margins are measured, no source.
@@ -47,8 +48,8 @@ class Margins:
 
     It stands over the mean around, the sharpest row around, the rows right beside it, and what may
     be the next pulse of a creaky voice. ``aftermath_db`` is how far the rows right behind it may
-    exceed those before, ``change_db`` how far either side the other; what is ``stark_db`` over all
-    may stand where it likes.
+    exceed those before, ``rise_db`` and ``fall_db`` by how much all behind it may be louder or
+    softer than all before; what is ``stark_db`` over all may stand where it likes.
     """
 
     over_mean_db: float
@@ -56,13 +57,42 @@ class Margins:
     over_next_db: float
     over_creak_db: float
     aftermath_db: float
-    change_db: float
+    rise_db: float
+    fall_db: float
     stark_db: float
 
 
-CANDIDATE = Margins(7.0, 4.0, 7.0, 4.0, 18.0, 99.0, 20.0)
-PLAIN = Margins(9.0, 7.0, 10.0, 4.0, 6.0, 15.0, 28.0)
-STEADY = Margins(7.0, 4.0, 7.0, 4.0, 2.0, 2.0, 99.0)
+#: What may be a click; what can hardly be anything else; what stands in steady sound.
+CANDIDATE = Margins(
+    over_mean_db=7.0,
+    over_others_db=4.0,
+    over_next_db=7.0,
+    over_creak_db=4.0,
+    aftermath_db=12.0,
+    rise_db=15.0,
+    fall_db=99.0,
+    stark_db=28.0,
+)
+PLAIN = Margins(
+    over_mean_db=9.0,
+    over_others_db=7.0,
+    over_next_db=10.0,
+    over_creak_db=4.0,
+    aftermath_db=6.0,
+    rise_db=15.0,
+    fall_db=15.0,
+    stark_db=28.0,
+)
+STEADY = Margins(
+    over_mean_db=7.0,
+    over_others_db=4.0,
+    over_next_db=7.0,
+    over_creak_db=4.0,
+    aftermath_db=2.0,
+    rise_db=2.0,
+    fall_db=2.0,
+    stark_db=99.0,
+)
 _OVER_MEAN, _OVER_NEXT = power_gain(CANDIDATE.over_mean_db), power_gain(CANDIDATE.over_next_db)
 _OVER_OTHERS = power_gain(CANDIDATE.over_others_db)
 
@@ -181,9 +211,8 @@ def _standing_out(
 ) -> npt.NDArray[np.bool_]:
     """Which rows stand out by some margins; *before* and *after* are the means around them."""
     here, m = near.here, margins
-    change = power_gain(m.change_db)
     alike = near.aftermath < power_gain(m.aftermath_db) * before
-    alike &= (before < change * after) & (after < change * before)
+    alike &= (before < power_gain(m.fall_db) * after) & (after < power_gain(m.rise_db) * before)
     stark = here > power_gain(m.stark_db) * np.maximum(near.others, near.next_to)
     return (
         (here >= near.top)
