@@ -4,22 +4,30 @@ from __future__ import annotations
 
 import os
 import socket
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from fairtake.serving.scan import is_companion, is_ignored, scan
+from fairtake.serving.scan import is_companion, is_ignored, scan, walk
+
+#: Reliability notes, section 2: the name filter.
+IGNORED = [
+    ".take.wav", "._take.wav", ".take.wav.Xy12Zq", ".syncthing.take.wav.tmp", ".goutputstream-A1B2",
+    ".nfs0001", ".fuse_hidden0001", ".DS_Store", ".~lock.take.wav#", "~syncthing~take.wav.tmp",
+    "~$take.wav", "take.wav~", "take.part", "take.wav.part", "take.partial", "take.crdownload",
+    "take.download", "take.opdownload", "take.filepart", "take.!ut", "take.bc!", "take.aria2",
+    "take.tmp", "take.temp", "take.unconfirmed", "take.inprogress", "take.unfinished", "take.xltd",
+    "take.icloud", "desktop.ini", "Thumbs.db", "@eaDir", ".stfolder", ".stversions", ".Trashes",
+    ".Spotlight-V100", "__MACOSX", "#recycle", ".snapshot",
+]  # fmt: skip
 
 
-@pytest.mark.parametrize(
-    "name",
-    [".take.wav", "._take.wav", "take.wav.part", "take.wav.crdownload", "take.WAV.PART", "~$take.wav",
-     "take.wav~", "Thumbs.db", "desktop.ini", ".syncthing.take.wav.tmp", "~syncthing~take.wav.tmp",
-     ".take.wav.Xy12Zq", "take.filepart", ".DS_Store", ".nfs0001", "@eaDir", "#recycle"],
-)  # fmt: skip
-def test_unfinished_and_side_files_are_ignored(name: str) -> None:
+@pytest.mark.parametrize("change", [str, str.upper, str.lower, str.swapcase])
+@pytest.mark.parametrize("name", IGNORED)
+def test_unfinished_and_side_files_are_ignored(name: str, change: Callable[[str], str]) -> None:
     """Copies on their way and systems' own files are nobody's take. Requirement 7: a table."""
-    assert is_ignored(name)
+    assert is_ignored(change(name))
 
 
 @pytest.mark.parametrize(
@@ -57,6 +65,16 @@ def test_hostile_objects_are_passed_over(tmp_path: Path) -> None:
     with socket.socket(socket.AF_UNIX) as listener:
         listener.bind(str(tmp_path / "socket.wav"))
         assert list(scan(tmp_path)) == ["real.wav"]
+
+
+def test_a_drive_set_apart_is_not_even_looked_at(tmp_path: Path) -> None:
+    """Another drive mounted in the inbox could hang whoever looks. Requirement 4."""
+    for path in ("a.wav", "T/b.wav", "T/share/c.wav", "T/share2/d.wav"):
+        (tmp_path / path).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / path).write_bytes(b"x")
+    found = [path for path, _ in walk(tmp_path, "", {"T/share"})]
+    assert found == ["T/b.wav", "T/share2/d.wav", "a.wav"]
+    assert [path for path, _ in walk(tmp_path, "T/share")] == ["T/share/c.wav"]
 
 
 def test_a_change_shows(tmp_path: Path) -> None:

@@ -63,7 +63,7 @@ def test_a_slow_writer_is_waited_for_however_long_it_takes(inbox: Inbox, take: b
     for end in range(1000, len(take), len(take) // 40):
         inbox.write("a.wav", take[:end])
         assert inbox.after(SETTLE_S - 1) == []
-    assert inbox.settling.reasons() == {"a.wav": "arriving"}
+    assert inbox.settling.reasons() == {"a.wav": "still growing"}
     inbox.write("a.wav", take)
     assert inbox.after(0) == []
     assert inbox.after(SETTLE_S) == ["a.wav"]
@@ -94,7 +94,7 @@ def test_a_pause_at_nothing_is_waited_out(inbox: Inbox, take: bytes) -> None:
     inbox.write("a.wav", b"")
     inbox.after(0)
     assert inbox.after(GRACE_S - 1) == []
-    assert inbox.settling.reasons() == {"a.wav": "it holds no bytes yet"}
+    assert "it holds no bytes yet" in inbox.settling.reasons()["a.wav"]
     inbox.write("a.wav", take)
     assert inbox.after(1) == []
     assert inbox.after(SETTLE_S) == ["a.wav"]
@@ -122,7 +122,9 @@ def test_a_file_somebody_still_writes_is_not_ready(inbox: Inbox, take: bytes) ->
         assert open_for_writing(inbox.folder / "a.wav")
         assert inbox.after(SETTLE_S) == []
         assert inbox.after(GRACE_S * 2) == [], "however long it is held"
-        assert inbox.settling.still_arriving("a.wav")
+        assert inbox.settling.arriving() == {"a.wav"}
+        assert inbox.settling.reasons() == {"a.wav": "held open by another program"}
+        assert (inbox.settling.next_due_s() or 99) < 1, "nobody tells when it is let go of"
     with open(inbox.folder / "a.wav", "rb"):
         assert inbox.after(1) == ["a.wav"], "a reader is no writer"
 
@@ -164,9 +166,22 @@ def test_a_folder_with_a_settled_title_does_not_wait(inbox: Inbox, take: bytes, 
 def test_what_was_put_back_waits_out_its_grace(inbox: Inbox, take: bytes) -> None:
     """A take that turned out not to be whole is not tried at every scan. Requirement 6."""
     inbox.write("a.wav", take)
+    seen = scan(inbox.folder)["a.wav"]
+    inbox.settling.put_back("a.wav", seen, "its last page is not complete")
+    assert inbox.after(SETTLE_S) == []
+    assert "its last page is not complete" in inbox.settling.reasons()["a.wav"]
+    assert inbox.after(GRACE_S - SETTLE_S) == ["a.wav"]
+
+
+def test_every_take_says_what_it_waits_for(inbox: Inbox, take: bytes) -> None:
+    """Seconds to go, and whose turn it is. Issue, part 1: status says what a file waits for."""
+    inbox.write("cut.wav", CUT.read_bytes())
+    inbox.write("whole.wav", take)
     inbox.after(0)
-    assert inbox.after(SETTLE_S) == ["a.wav"]
-    inbox.settling.put_back("a.wav", "its last page is not complete")
-    assert inbox.after(1) == []
-    assert inbox.settling.reasons() == {"a.wav": "its last page is not complete"}
-    assert inbox.after(GRACE_S) == ["a.wav"]
+    inbox.after(SETTLE_S - 3)
+    assert set(inbox.settling.reasons().values()) == {"settling, 3 s to go"}
+    assert inbox.after(3) == ["whole.wav"]
+    reasons = inbox.settling.reasons()
+    assert reasons["whole.wav"] == "its turn"
+    assert reasons["cut.wav"].startswith("bytes are missing: its header promises")
+    assert reasons["cut.wav"].endswith("(90 s left for that to change)")

@@ -5,20 +5,24 @@ from __future__ import annotations
 import os
 import stat
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from fairtake.title import COVER_SUFFIXES, TITLE_FILE
 
-#: Names of copies that are not finished, and of what systems and sync programs leave behind.
+#: Names of copies that are not finished, and of what systems and sync programs leave behind. A dot
+#: in front hides: ``.syncthing.x.tmp``, rsync's ``.x.Xy12Zq``, ``.nfs0001``, ``._x.wav``, ``.~lock``.
 _STARTS = (".", "~syncthing~", "~$")
 _ENDS = (
     "~", ".part", ".partial", ".crdownload", ".download", ".opdownload", ".filepart", ".!ut",
     ".bc!", ".aria2", ".tmp", ".temp", ".unconfirmed", ".inprogress", ".unfinished", ".xltd",
     ".icloud",
 )  # fmt: skip
-_NAMES = ("desktop.ini", "thumbs.db", "@eadir", "__macosx", "#recycle")
+_NAMES = (
+    "desktop.ini", "thumbs.db", "@eadir", "__macosx", "#recycle", "$recycle.bin",
+    "system volume information", "lost+found",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,10 @@ class Seen:
     @classmethod
     def of(cls, status: os.stat_result) -> Seen:
         return cls(status.st_size, status.st_mtime_ns, status.st_ino)
+
+    def same_bytes(self, other: Seen) -> bool:
+        """Whether the other can be the same bytes, moved or copied elsewhere."""
+        return (self.size, self.mtime_ns) == (other.size, other.mtime_ns)
 
 
 def is_ignored(name: str) -> bool:
@@ -49,29 +57,36 @@ def is_companion(path: str) -> bool:
 def scan(inbox: Path) -> dict[str, Seen]:
     """Every plain file below *inbox*, by its relative path with forward slashes.
 
-    Links are not followed and special files are passed over. Raises ``OSError`` when the inbox
-    itself cannot be read, for then an empty answer would be a lie.
+    Raises ``OSError`` when the inbox itself cannot be read, for then an empty answer would be a lie.
     """
-    return dict(_below(inbox, ""))
+    return dict(walk(inbox))
 
 
-def _below(folder: Path, prefix: str) -> Iterator[tuple[str, Seen]]:
-    try:
-        with os.scandir(folder) as entries:
-            found = sorted(entries, key=lambda entry: entry.name)
-    except (FileNotFoundError, PermissionError):
-        if not prefix:
-            raise
-        return  # one title that cannot be read holds up no other
-    for entry in found:
-        if is_ignored(entry.name):
+def walk(inbox: Path, part: str = "", apart: Collection[str] = ()) -> Iterator[tuple[str, Seen]]:
+    """As `scan`, file by file, below the folder *part* of the inbox; the folders *apart* are not
+    entered, nor even looked at.
+
+    Links are not followed and special files are passed over.
+    """
+    prefix = f"{part}/" if part else ""
+    with os.scandir(inbox / part) as entries:
+        found = sorted(entries, key=lambda entry: entry.name)
+    yield from _each(inbox, prefix, found, apart)
+
+
+def _each(
+    inbox: Path, prefix: str, entries: list[os.DirEntry[str]], apart: Collection[str]
+) -> Iterator[tuple[str, Seen]]:
+    for entry in entries:
+        path = prefix + entry.name
+        if is_ignored(entry.name) or path in apart:
             continue
         try:
             if entry.is_dir(follow_symlinks=False):
-                yield from _below(folder / entry.name, f"{prefix}{entry.name}/")
+                yield from walk(inbox, path, apart)
                 continue
             status = entry.stat(follow_symlinks=False)
-        except FileNotFoundError:
-            continue  # gone since the folder was listed
+        except (FileNotFoundError, PermissionError, NotADirectoryError):
+            continue  # gone since the folder was listed, or one title that may not be read
         if stat.S_ISREG(status.st_mode):
-            yield f"{prefix}{entry.name}", Seen.of(status)
+            yield path, Seen.of(status)

@@ -3,6 +3,7 @@
 A take is ready when it has looked the same for the settle time on our own monotonic clock, nobody
 has it open for writing as far as the system can tell, and its format says it is whole. A file that
 is not whole gets a longer grace and is then taken all the same, to be quarantined with the reason.
+A file that grows, or that somebody holds open, is waited for without end.
 
 A folder without a title.toml has to be quiet as a whole first: its title.toml may be the last file
 of a long copy, and would come too late for the takes before it.
@@ -11,9 +12,10 @@ of a long copy, and would come too late for the takes before it.
 from __future__ import annotations
 
 import errno
+import math
 import os
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
@@ -21,6 +23,9 @@ from fairtake.errors import FairtakeError
 from fairtake.files.container import sniff
 from fairtake.serving.scan import Seen, is_companion
 from fairtake.title import TITLE_FILE
+
+#: Whoever holds a file open says nothing when he lets go of it: it is looked at again so often.
+HELD_S = 0.5
 
 
 @dataclass
@@ -30,6 +35,7 @@ class Waiting:
     seen: Seen
     since: float
     changed: bool = False
+    held: bool = False
     missing: str | None = None  # None: not looked at yet
 
 
@@ -42,7 +48,7 @@ class Settling:
         self._inbox, self._settle_s, self._grace_s, self._clock = inbox, settle_s, grace_s, clock
         self.files: dict[str, Waiting] = {}
 
-    def look(self, found: dict[str, Seen]) -> None:
+    def look(self, found: Mapping[str, Seen]) -> None:
         """Take in a scan."""
         now = self._clock()
         files: dict[str, Waiting] = {}
@@ -64,17 +70,15 @@ class Settling:
             if self._unchanged(path, file, now) and self._whole(path, file, now):
                 yield path
 
-    def put_back(self, path: str, missing: str) -> None:
-        """A take that turned out not to be whole waits out its grace."""
-        if path in self.files:
-            self.files[path].missing = missing
+    def put_back(self, path: str, seen: Seen, missing: str | None) -> None:
+        """A take that turned out not to be whole waits out its grace, one that grew settles again."""
+        self.files[path] = Waiting(seen, self._clock(), changed=True, missing=missing)
 
     def next_due_s(self) -> float | None:
         """Seconds until something may become ready without any change; None: nothing will."""
         now = self._clock()
-        dues = [self._due(file) - now for path, file in self.files.items()]
-        coming = [due for due in dues if due > 0]
-        return min(coming) if coming else None
+        coming = [due - now for file in self.files.values() if (due := self._due(file, now)) > now]
+        return min(coming, default=None)
 
     def reasons(self) -> dict[str, str]:
         """What each take in the inbox waits for, in words."""
@@ -86,20 +90,29 @@ class Settling:
             if not is_companion(path)
         }
 
-    def still_arriving(self, path: str) -> bool:
-        """Whether somebody was seen writing the file, so that no end can be told."""
-        file = self.files.get(path)
+    def arriving(self) -> set[str]:
+        """Files somebody was seen writing, so that no end can be told."""
         loud = self._loud_folders(self._clock())
-        return file is not None and (file.changed or file.missing == _OPEN or _folder(path) in loud)
+        return {
+            path
+            for path, file in self.files.items()
+            if file.changed or file.held or _folder(path) in loud
+        }
 
     def _reason(self, path: str, file: Waiting, now: float, loud: set[str]) -> str:
         if not self._settled(file, now):
-            return "arriving" if file.changed else "settling"
+            left_s = math.ceil(file.since + self._settle_s - now)
+            return "still growing" if file.changed else f"settling, {left_s} s to go"
+        if file.held:
+            return "held open by another program"
         if file.missing:
-            return file.missing
+            left_s = max(math.ceil(file.since + self._grace_s - now), 0)
+            return f"{file.missing} ({left_s} s left for that to change)"
         return "the folder is still being filled" if _folder(path) in loud else "its turn"
 
-    def _due(self, file: Waiting) -> float:
+    def _due(self, file: Waiting, now: float) -> float:
+        if file.held:
+            return now + HELD_S
         return file.since + (self._grace_s if file.missing else self._settle_s)
 
     def _settled(self, file: Waiting, now: float) -> bool:
@@ -109,17 +122,18 @@ class Settling:
         """Whether the file still looks as it did at the last scan."""
         try:
             seen = Seen.of(os.stat(self._inbox / path, follow_symlinks=False))
-        except OSError:
+        except FileNotFoundError:
             return False
-        if seen != file.seen:
-            file.seen, file.since, file.changed, file.missing = seen, now, True, None
-        return file.since != now
+        if seen == file.seen:
+            return True
+        self.files[path] = Waiting(seen, now, changed=True)
+        return False
 
     def _whole(self, path: str, file: Waiting, now: float) -> bool:
-        if open_for_writing(self._inbox / path):
-            file.missing = _OPEN
+        file.held = open_for_writing(self._inbox / path)
+        if file.held:
             return False
-        if file.missing is None or file.missing == _OPEN:
+        if file.missing is None:
             file.missing = _missing(self._inbox / path)
         return not file.missing or now - file.since >= self._grace_s
 
@@ -135,12 +149,8 @@ class Settling:
         }
 
 
-_OPEN = "somebody is still writing it"
-
-
 def _folder(path: str) -> str:
-    parent = str(PurePosixPath(path).parent)
-    return "" if parent == "." else parent
+    return path.rpartition("/")[0]
 
 
 def _lineage(folder: str) -> list[str]:
@@ -152,7 +162,8 @@ def _lineage(folder: str) -> list[str]:
 def _missing(path: Path) -> str:
     """What the file's own format says is not there yet; '' when it is whole or cannot tell."""
     try:
-        return sniff(path).missing
+        missing = sniff(path).missing
+        return missing and f"bytes are missing: {missing}"
     except FairtakeError as e:
         return "it holds no bytes yet" if e.code == "empty" else ""
     except OSError:

@@ -1,0 +1,128 @@
+"""Whether the drives are there on which the folders of a ROOT lie.
+
+When a drive goes, an empty folder of the same name stays in its place: whatever looks at it sees
+that all takes are gone, and whatever writes to it writes to the wrong disk. So each drive bears a
+marker, a small file with an identity, which is also remembered in the state folder. A folder on the
+ROOT's own drive needs no marker of its own: it is known by the drive's number. It may be deleted
+and made again; a drive may come back under another number.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+
+from fairtake.errors import FolderGone
+from fairtake.folders import Root
+from fairtake.folders.durable import write_durably
+
+MARKER = ".fairtake-drive"
+MEMORY = "drives.json"
+_REMOTE = ("nfs", "cifs", "smb", "fuse.sshfs", "9p", "afs", "ceph", "fuse.rclone")
+#: What the memory says of a folder that lies on the ROOT's own drive.
+_ON_ROOT = ""
+
+
+class Drives:
+    """The drives of a ROOT, and what is remembered of them."""
+
+    def __init__(self, root: Root) -> None:
+        self._root = root
+        self._known = _remembered(root)
+
+    def remember(self) -> None:
+        """Mark the drives that bear no marker yet, and remember which folder is on which.
+
+        Raises `FolderGone` when one that is remembered is not there; nothing is written then.
+        """
+        self.require()
+        now = {name: self._identity(folder) for name, folder in self._folders()}
+        if now != self._known:
+            write_durably(self._root.state / MEMORY, json.dumps(now))
+            self._known = now
+
+    def require(self) -> None:
+        """Raises `FolderGone` when a drive that is remembered is not there."""
+        for name, folder in self._folders():
+            if self._known.get(name) and not self._bears(folder, self._known[name]):
+                raise FolderGone(
+                    f"The drive of {folder} is not there. If it was replaced for good, "
+                    f"remove {self._root.state / MEMORY} and start again."
+                )
+
+    def _folders(self) -> Iterator[tuple[str, Path]]:
+        yield "root", self._root.path
+        for name in ("inbox", "outbox", "originals", "quarantine"):
+            yield name, getattr(self._root, name)
+
+    def _bears(self, folder: Path, identity: str) -> bool:
+        try:
+            return self._marker(folder).read_text("utf-8") == identity
+        except (FileNotFoundError, NotADirectoryError):
+            return False
+
+    def _identity(self, folder: Path) -> str:
+        """What is remembered of a folder; marks its drive when it is another than the ROOT's."""
+        root = self._root.path
+        if folder != root and os.stat(folder).st_dev == os.stat(root).st_dev:
+            return _ON_ROOT
+        marker = self._marker(folder)
+        try:
+            return marker.read_text("utf-8")
+        except FileNotFoundError:
+            identity = secrets.token_hex(16)
+            write_durably(marker, identity)
+            return identity
+
+    def _marker(self, folder: Path) -> Path:
+        # Beside the claims, which are on the ROOT's drive in any case and not for people.
+        return (self._root.claims.parent if folder == self._root.path else folder) / MARKER
+
+
+def _remembered(root: Root) -> dict[str, str]:
+    try:
+        return dict(json.loads((root.state / MEMORY).read_text("utf-8")))
+    except (FileNotFoundError, NotADirectoryError, ValueError, TypeError):
+        return {}
+
+
+# --- what the system tells -----------------------------------------------------------------------
+
+
+def is_remote(kind: str) -> bool:
+    """Whether a file system of this kind lies on another machine."""
+    return kind.startswith(_REMOTE)
+
+
+def file_system(path: Path) -> str:
+    """Kind of the file system *path* is on, '' where the system does not tell."""
+    resolved, best, found = str(path.resolve()), "", ""
+    for point, kind in _mounts():
+        inside = resolved == point or resolved.startswith(point.rstrip("/") + "/")
+        if inside and len(point) >= len(best):
+            best, found = point, kind
+    return found
+
+
+def mounted_below(folder: str) -> set[str]:
+    """Where below *folder*, a path without links, other drives are mounted; relative to it.
+
+    Asks the system alone and no drive, so that none can hang it.
+    """
+    prefix = folder.rstrip("/") + "/"
+    return {point.removeprefix(prefix) for point, _ in _mounts() if point.startswith(prefix)}
+
+
+def _mounts() -> Iterator[tuple[str, str]]:
+    try:
+        with open("/proc/self/mountinfo", "rb") as file:
+            lines = file.read().splitlines()
+    except OSError:
+        return
+    for line in lines:
+        fields = line.split()
+        point = os.fsdecode(fields[4].decode("unicode_escape").encode("latin-1"))
+        yield point, fields[fields.index(b"-") + 1].decode()

@@ -1,0 +1,246 @@
+"""One drive's part of the inbox: looked through, settled and claimed from on a thread of its own.
+
+Whatever touches the drive happens here, so that a share that hangs holds up this thread and nobody
+else. The service's loop asks for takes and reads what this thread last said.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from queue import Empty, SimpleQueue
+
+from fairtake.errors import FolderGone
+from fairtake.folders import Claim, Root, claim, unclaim
+from fairtake.serving.job import fault_of
+from fairtake.serving.scan import Seen, is_companion, walk
+from fairtake.serving.settle import Settling, open_for_writing
+from fairtake.serving.watch import Watch
+
+#: Fewest seconds between two scans, whatever events say.
+SCAN_LEAST_S = 0.2
+#: While takes wait, what they wait for is said anew so often.
+SAY_EVERY_S = 1.0
+#: A drive that lets no call return for so long does not answer.
+SILENT_S = 10.0
+
+
+@dataclass(frozen=True)
+class Taken:
+    """A claimed take; ``grace_over`` when it has waited for missing bytes long enough."""
+
+    claimed: Claim
+    grace_over: bool
+
+
+@dataclass(frozen=True)
+class PutBack:
+    """A take that is in the inbox again, at ``place``, and why."""
+
+    claimed: Claim
+    place: str
+    why: str
+
+
+@dataclass(frozen=True)
+class Refused:
+    """The surroundings did not let a take be claimed or put back."""
+
+    path: str
+    message: str
+    claimed: Claim | None = None
+
+
+News = Taken | PutBack | Refused
+
+
+class Part:
+    """The inbox below *folder*, a path relative to it; '' is the inbox itself.
+
+    *check* raises `FolderGone` when the drive is not the one it was. *tell* is called when there is
+    something new in `news`, `reasons` or `trouble`.
+    """
+
+    def __init__(
+        self,
+        root: Root,
+        folder: str,
+        check: Callable[[], None],
+        tell: Callable[[], None],
+        once: bool,
+    ) -> None:
+        settings = root.settings
+        self.folder = folder
+        self.apart: frozenset[str] = frozenset()
+        self.news: SimpleQueue[News] = SimpleQueue()
+        self.reasons: dict[str, str] = {}
+        self.arriving: set[str] = set()
+        self.first: set[str] | None = None
+        self._trouble = ""
+        self._root, self._check, self._tell, self._once = root, check, tell, once
+        grace_s = settings.settle_s if once else settings.incomplete_grace_s
+        self._settling = Settling(root.inbox, settings.settle_s, grace_s, time.monotonic)
+        self._watch = Watch(root.inbox / folder, settings.watch, self._something_changed)
+        self._wanted, self._scanned = 0, -1e9
+        self._changed = self._ending = False
+        self._returning: list[tuple[Claim, str, bool]] = []
+        self._moved: float | None = None
+        self._woken = threading.Event()
+        self._thread = threading.Thread(target=self._run, name=f"inbox/{folder}", daemon=True)
+
+    # --- asked by the service's loop; none of this waits for the drive -------------------------------
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def stop(self, patience_s: float) -> None:
+        """End the thread; one that hangs is left to itself."""
+        self._ending = True
+        self._woken.set()
+        if self._thread.is_alive():
+            self._thread.join(patience_s)
+
+    def want(self, takes: int) -> None:
+        """Claim so many takes as soon as they are ready."""
+        if takes != self._wanted:
+            self._wanted = takes
+            self._woken.set()
+
+    def put_back(self, claimed: Claim, why: str, patiently: bool) -> None:
+        """Put a take back, to settle anew, or *patiently* to wait out its grace."""
+        self._returning.append((claimed, why, patiently))
+        self._woken.set()
+
+    @property
+    def trouble(self) -> str:
+        """Why nothing can be taken from here, in a sentence, or ''."""
+        moved = self._moved
+        silent_s = 0.0 if moved is None else time.monotonic() - moved
+        if silent_s > SILENT_S:
+            return f"The drive of {self._root.inbox / self.folder} does not answer."
+        return self._trouble
+
+    @property
+    def returning(self) -> list[Claim]:
+        """Takes on their way back."""
+        return [claimed for claimed, *_ in list(self._returning)]
+
+    # --- on the thread -----------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        while not self._ending:
+            self._moved = time.monotonic()
+            try:
+                self._turn()
+            except OSError as e:
+                self._trouble = fault_of(e).message
+                self._scanned = time.monotonic()
+            except FolderGone as e:
+                self._trouble = e.message
+                self._scanned = time.monotonic()
+            self._moved = None
+            self._tell()
+            self._woken.wait(self._sleep_s())
+            self._woken.clear()
+        self._watch.stop()
+
+    def _turn(self) -> None:
+        if time.monotonic() - self._scanned >= self._scan_every_s():
+            self._scan()
+        if not self._trouble:
+            self._return_takes()
+            self._claim_takes()
+        self._say()
+
+    def _scan(self) -> None:
+        self._changed = False
+        self._check()
+        self._watch.mend(recursive=not self.apart)
+        found: dict[str, Seen] = {}
+        for path, seen in walk(self._root.inbox, self.folder, self.apart):
+            self._moved = time.monotonic()
+            found[path] = seen
+        self._settling.look(found)
+        self._scanned, self._trouble = time.monotonic(), ""
+        if self.first is None:
+            self.first = {path for path in found if not is_companion(path)}
+
+    def _claim_takes(self) -> None:
+        if not self._wanted:
+            return
+        for path in self._settling.ready():
+            if self._once and path not in (self.first or ()):
+                continue
+            self._moved = time.monotonic()
+            try:
+                self._claim(path)
+            except OSError as e:
+                self._wanted = 0
+                self.news.put(Refused(path, fault_of(e).message))
+            if not self._wanted or self._ending:
+                return
+
+    def _claim(self, path: str) -> None:
+        taken = claim(self._root, path)
+        waited = self._settling.files.pop(path)
+        if taken is None:
+            return
+        # From here on nobody can open it by its name; whoever had it open before still can write.
+        try:
+            same = Seen.of(taken.take.stat()).same_bytes(waited.seen)
+            if not same or open_for_writing(taken.take):
+                self._return(taken, "somebody still writes it", patiently=False)
+                return
+        except OSError:  # it is claimed already: whoever works on it looks again
+            self.news.put(Refused(path, "The drive let it be claimed and no more.", taken))
+            return
+        self._wanted -= 1
+        self.news.put(Taken(taken, bool(waited.missing)))
+
+    def _return_takes(self) -> None:
+        for claimed, why, patiently in list(self._returning):
+            try:
+                self._return(claimed, why, patiently)
+            except OSError as e:
+                self.news.put(Refused(claimed.path, fault_of(e).message, claimed))
+            self._say()  # before it leaves the list: at any time it is seen in one of the two
+            del self._returning[0]
+
+    def _return(self, claimed: Claim, why: str, patiently: bool) -> None:
+        place = unclaim(self._root, claimed)
+        with contextlib.suppress(FileNotFoundError):  # somebody took it away at once
+            seen = Seen.of(os.stat(self._root.inbox / place, follow_symlinks=False))
+            self._settling.put_back(place, seen, why if patiently else None)
+        self.news.put(PutBack(claimed, place, why))
+
+    def _say(self) -> None:
+        self.reasons, self.arriving = self._settling.reasons(), self._settling.arriving()
+
+    # --- time --------------------------------------------------------------------------------------
+
+    def _something_changed(self) -> None:
+        self._changed = True
+        self._woken.set()
+
+    def _scan_every_s(self) -> float:
+        return SCAN_LEAST_S if self._changed else self._root.settings.scan_s
+
+    def _sleep_s(self) -> float:
+        sleeps = [self._scanned + self._scan_every_s() - time.monotonic()]
+        due = self._settling.next_due_s()
+        if due is not None and not self._trouble:
+            sleeps += [due + 0.01, SAY_EVERY_S]
+        return max(min(sleeps), 0.02)
+
+
+def drain(news: SimpleQueue[News]) -> list[News]:
+    """All that is new."""
+    found = []
+    with contextlib.suppress(Empty):
+        while True:
+            found.append(news.get_nowait())
+    return found
