@@ -162,7 +162,8 @@ def test_status_as_json_and_in_words(root: Root) -> None:
     assert said["waiting"][0]["take"] == "new\nline.wav"
     assert said["quarantined"][0]["code"] == "silent"
     words = run("status", root.path, status=1).stdout
-    assert "does not run" in words and len(words.splitlines()) == 4
+    assert "has never run here" in words and len(words.splitlines()) == 5
+    assert "1 seen" not in words and "2 seen = 0 finished + 1 in quarantine + 1 pending." in words
     assert "bad.wav: silent: Silent. Speak." in words
 
 

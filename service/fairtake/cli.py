@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from fairtake.errors import FairtakeError, SettingsFault, SurroundingsFault, TakeFault
+from fairtake.text import one_line
 
 if TYPE_CHECKING:
     from fairtake.receipt import Measures, Receipt
@@ -55,11 +56,11 @@ def _explained() -> Iterator[None]:
     try:
         yield
     except FairtakeError as e:
-        click.echo(f"fairtake: {e.message} {e.advice}", err=True)
+        click.echo(one_line(f"fairtake: {e.message} {e.advice}"), err=True)
         sys.exit(MISUSED if isinstance(e, SettingsFault) else FAILED)
     except OSError as e:
         place = f": {e.filename}" if e.filename else ""
-        click.echo(f"fairtake: {e.strerror or e}{place}", err=True)
+        click.echo(one_line(f"fairtake: {e.strerror or e}{place}"), err=True)
         sys.exit(FAILED)
 
 
@@ -126,18 +127,13 @@ def _master_one(take: Path, profile: str, out: Path) -> bool:
         with _progress(take.name) as progress:
             receipt = finish(take, out, profile, progress)
     except (TakeFault, SettingsFault, SurroundingsFault) as e:
-        click.echo(f"{_shown(take)}: {e.code}: {e.message} {e.advice}", err=True)
+        click.echo(one_line(f"{take.name}: {e.code}: {e.message} {e.advice}"), err=True)
         return False
     except OSError as e:
-        click.echo(f"{_shown(take)}: {e.strerror or e}: {_line(str(e.filename or out))}", err=True)
+        click.echo(one_line(f"{take.name}: {e.strerror or e}: {e.filename or out}"), err=True)
         return False
-    click.echo(f"{_shown(take)}: {_summary(receipt)}")
+    click.echo(one_line(f"{take.name}: {_summary(receipt)}"))
     return True
-
-
-def _shown(path: Path) -> str:
-    """A file's name, fit for one line of a terminal."""
-    return _line(path.name)
 
 
 def _summary(receipt: Receipt) -> str:
@@ -151,7 +147,7 @@ def _summary(receipt: Receipt) -> str:
               else f"{c.check} of the {c.file} could not be measured" for c in receipt.checks if not c.ok]  # fmt: skip
     verdict = "all checks pass" if not missed else "CHECKS FAIL: " + "; ".join(missed)
     return (
-        f"{_line(receipt.outputs.wav.file)}, {_line(receipt.outputs.mp3.file)}: "
+        f"{receipt.outputs.wav.file}, {receipt.outputs.mp3.file}: "
         f"{clock(receipt.outputs.wav.duration_s)}, {level:.1f} {unit}, "
         f"peak {wav.true_peak_dbtp:.1f} dBTP; {verdict}"
     )
@@ -203,7 +199,7 @@ def measure(files: tuple[Path, ...], as_json: bool, conformance: bool) -> None:
         for name, measures in found.items():
             _print_measures(name, measures)
         for name, error in failed.items():
-            click.echo(f"{_line(name)}: {error.code}: {error.message} {error.advice}", err=True)
+            click.echo(one_line(f"{name}: {error.code}: {error.message} {error.advice}"), err=True)
     sys.exit(FAILED if failed else 0)
 
 
@@ -264,7 +260,7 @@ _ROWS = (
 
 
 def _print_measures(name: str, measures: Measures) -> None:
-    click.echo(_shown(Path(name)))
+    click.echo(one_line(Path(name).name))
     for key, label, unit in _ROWS:
         value = getattr(measures, key)
         said = (
@@ -280,52 +276,57 @@ def _print_measures(name: str, measures: Measures) -> None:
 @ROOT
 @JSON
 def status(root: Path, as_json: bool) -> None:
-    """Say what waits, what is in work, what failed, and whether the service lives.
+    """Say what waits, what is in work, what was finished lately, what failed, and how the service is.
 
-    Ends with status 1 when the service does not live.
+    Ends with status 0 when all is well, and with 1 when the service does not live, something is in
+    its way, a folder is not there, or a take stands in quarantine.
     """
     from fairtake.folders import open_root
-    from fairtake.serving.heartbeat import status as status_of
+    from fairtake.serving.status import status as status_of
 
     with _explained():
         said = status_of(open_root(root))
     if as_json:
-        click.echo(json.dumps(said, indent=2))
+        click.echo(json.dumps(said, indent=2, allow_nan=False))
     else:
         _print_status(said)
-    sys.exit(0 if said["service"]["alive"] else FAILED)
+    sys.exit(0 if said["healthy"] else FAILED)
 
 
 def _print_status(said: dict[str, Any]) -> None:
-    service = said["service"]
-    heard = (
-        "never heard from"
-        if service["last_heard_s"] is None
-        else f"last heard from {service['last_heard_s']:.0f} s ago"
+    click.echo(one_line(said["service"]["sentence"]))
+    if said["service"]["trouble"]:
+        click.echo(one_line(f"In the way: {said['service']['trouble']}"))
+    if said["service"]["ledger"]:
+        click.echo(one_line(f"Takes are safe, but: {said['service']['ledger']}"))
+    totals = said["totals"]
+    click.echo(
+        f"{totals['seen']} seen = {totals['published']} finished + "
+        f"{totals['quarantined']} in quarantine + {totals['pending']} pending"
+        + (f"; {totals['duplicates']} dropped once more." if totals["duplicates"] else ".")
     )
     click.echo(
-        f"The service lives ({heard})."
-        if service["alive"]
-        else f"The service does not run ({heard})."
+        f"Now: {len(said['in_work'])} in work, {len(said['waiting'])} waiting, "
+        f"{len(said['quarantined'])} in quarantine, {said['finished']} finished in the outbox."
     )
-    if service["trouble"]:
-        click.echo(f"In the way: {service['trouble']}")
-    click.echo(
-        f"{said['finished']} finished, {len(said['in_work'])} in work, "
-        f"{len(said['waiting'])} waiting, {len(said['quarantined'])} in quarantine."
-    )
+    for line in _status_lines(said):
+        click.echo(one_line(f"  {line}"))
+
+
+def _status_lines(said: dict[str, Any]) -> Iterator[str]:
+    """A line for each take and for each folder that wants attention."""
     for job in said["in_work"]:
-        click.echo(f"  in work    {_line(job['take'])}: {job['verb']} {job['share']:.0%}")
+        yield f"in work    {job['take']}: {job['verb']} {job['share']:.0%}"
     for take in said["waiting"]:
-        click.echo(f"  waiting    {_line(take['take'])}: {take['for']}")
+        yield f"waiting    {take['take']}: {take['for']}"
     for take in said["quarantined"]:
-        click.echo(
-            f"  quarantine {_line(take['take'])}: {take['code']}: {take['message']} {take['advice']}"
-        )
-
-
-def _line(path: str) -> str:
-    return "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in path)
+        yield f"quarantine {take['take']}: {take['code']}: {take['message']} {take['advice']}"
+    for take in said["finished_lately"]:
+        missed = ", ".join(take["missed_checks"])
+        yield f"finished   {take['take']}" + (f": misses {missed}" if missed else "")
+    for place in said["places"]:
+        if place["trouble"]:
+            yield f"folder     {place['folder']}: {place['trouble']} ({place['path']})"
 
 
 @main.command()
@@ -354,13 +355,13 @@ def requeue(root: Path, names: tuple[str, ...], every: bool) -> None:
                 said = (
                     "is not in quarantine"
                     if not matches
-                    else f"could be {', '.join(map(_line, matches))}"
+                    else f"could be {', '.join(map(one_line, matches))}"
                 )
-                click.echo(f"fairtake: '{_line(name)}' {said}.", err=True)
+                click.echo(f"fairtake: '{one_line(name)}' {said}.", err=True)
                 wrong += 1
                 continue
             click.echo(
-                f"{_line(matches[0])}: back in the inbox as {_line(put_back(opened, matches[0]))}"
+                f"{one_line(matches[0])}: back in the inbox as {one_line(put_back(opened, matches[0]))}"
             )
     sys.exit(FAILED if wrong else 0)
 
@@ -368,15 +369,15 @@ def requeue(root: Path, names: tuple[str, ...], every: bool) -> None:
 @main.command()
 @ROOT
 def check(root: Path) -> None:
-    """Look over ROOT: settings, profiles, encoder, folders, free space. Every problem at once.
+    """Look over ROOT: settings, profiles, titles, encoder, folders, space. Every problem at once.
 
     Ends with status 2 when something has to be mended.
     """
-    from fairtake.root import problems
+    from fairtake.check import problems
 
     found = list(problems(root))
     for kind, sentence in found:
-        click.echo(f"{'mend' if kind == 'bad' else 'note'}: {sentence}")
+        click.echo(one_line(f"{'mend' if kind == 'bad' else 'note'}: {sentence}"))
     bad = [sentence for kind, sentence in found if kind == "bad"]
     if not bad:
         click.echo("All is in order." if not found else "Nothing has to be mended.")

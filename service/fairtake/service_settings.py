@@ -36,9 +36,9 @@ class ServiceSettings(Settings):
         120, ge=1, le=86400,
         description="A file that is not whole and no longer grows is quarantined after so many seconds.",
     )  # fmt: skip
-    watch: Literal["native", "polling"] = Field(
-        "native",
-        description="How changes wake the service: native events, or polling where a share sends none.",
+    watch: Literal["auto", "native", "polling"] = Field(
+        "auto",
+        description="How changes wake the service: native events, polling, or auto, found out by trying.",
     )
     hang_s: float = Field(
         600,
@@ -65,8 +65,16 @@ class ServiceSettings(Settings):
     )
     state: str = Field(
         "",
-        description="Another place, on a local disk, for scratch and heartbeat; empty: ROOT/.fairtake.",
+        description="Another place, on a local disk, for scratch, heartbeat and ledger; empty: ROOT/.fairtake.",
     )
+    keep_originals_days: int = Field(
+        0, ge=0, le=36500,
+        description="Raw takes are deleted so many days after they were finished, once their finished files were verified; 0: never.",
+    )  # fmt: skip
+    keep_finished_days: int = Field(
+        0, ge=0, le=36500,
+        description="Finished WAV and MP3 are deleted after so many days, the receipt stays; 0: never.",
+    )  # fmt: skip
     log: Literal["plain", "json"] = Field(
         "plain", description="Form of the log lines: plain or json."
     )

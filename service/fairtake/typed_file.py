@@ -61,6 +61,22 @@ def typed(raw: dict[str, Any], model: type[S], fault: type[SettingsFault], name:
         raise fault(" ".join(problems)) from None
 
 
+def usable_settings(data: bytes, model: type[S]) -> S:
+    """What of a file with problems can be used all the same; the default for the rest.
+
+    For looking at what depends on the settings, never for work.
+    """
+    try:
+        raw = tomllib.loads(data.decode("utf-8-sig"))
+    except ValueError:
+        return model()
+    try:
+        return model.model_validate(raw)
+    except ValidationError as e:
+        wrong = {error["loc"][0] for error in e.errors() if error["loc"]}
+        return model.model_validate({k: v for k, v in raw.items() if k not in wrong})
+
+
 def _sentence(
     error: Any, model: type[BaseModel], name: str, text: str, under: tuple[str, ...]
 ) -> str:

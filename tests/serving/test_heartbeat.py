@@ -1,4 +1,4 @@
-"""fairtake.serving.heartbeat: what the service says of itself, and what is made of it."""
+"""fairtake.serving.heartbeat: what the service says of itself, and what its silence means."""
 
 from __future__ import annotations
 
@@ -8,71 +8,68 @@ import subprocess
 import sys
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-import crashing
-from fairtake.folders import Root, claim, quarantine
-from fairtake.serving.heartbeat import DEAD_AFTER_S, beat, last_beat, status
-from roots import drop, new_root, strict_json
+from fairtake.serving.heartbeat import DEAD_AFTER_S, beat, last_beat, life
 
 
 @pytest.fixture
-def root(tmp_path: Path) -> Root:
-    return new_root(tmp_path / "root")
+def heart(tmp_path: Path) -> Path:
+    return tmp_path / "heartbeat.json"
 
 
-def test_a_service_that_was_never_there_does_not_live(root: Root) -> None:
+def spoil(heart: Path, **changed: Any) -> None:
+    """Change single words of the last beat."""
+    heart.write_text(json.dumps((last_beat(heart) or {}) | changed))
+
+
+def test_a_service_that_was_never_there_never_ran(heart: Path) -> None:
     """Design: status says whether the service lives."""
-    drop(root, "one.wav", b"x")
-    said = status(root)
-    assert said["service"] == {"alive": False, "pid": None, "last_heard_s": None, "trouble": ""}
-    assert said["waiting"] == [{"take": "one.wav", "for": "the service"}]
+    assert life(heart).state == "never-ran" and "never run" in life(heart).sentence()
 
 
-def test_what_was_said_comes_back(root: Root) -> None:
+def test_what_was_said_comes_back(heart: Path) -> None:
     """Trouble, reasons and work in hand are the service's own words. Design: the commands."""
-    drop(root, "one.wav", b"x")
-    drop(root, "two.wav", b"y")
-    claimed = claim(root, "two.wav")
-    assert claimed is not None
-    doing = [{"job": claimed.job, "take": "two.wav", "verb": "render", "share": 0.5}]
-    beat(root.heartbeat, time.time(), doing, {"one.wav": "arriving"}, "There is no room left.")
-    said = status(root)
-    assert said["service"]["alive"] and said["service"]["pid"] == os.getpid()
-    assert said["service"]["trouble"] == "There is no room left."
-    assert said["waiting"] == [{"take": "one.wav", "for": "arriving"}]
-    assert said["in_work"] == [{"take": "two.wav", "verb": "render", "share": 0.5, "attempts": 0}]
+    doing = [{"job": "1", "take": "two.wav", "verb": "render", "share": 0.5}]
+    beat(heart, time.time(), doing, {"one.wav": "arriving"}, "No room.", ledger="No ledger.")
+    heard = life(heart)
+    assert heard.alive and heard.said["pid"] == os.getpid()
+    assert (heard.said["trouble"], heard.said["ledger"]) == ("No room.", "No ledger.")
+    assert heard.said["in_work"] == doing and heard.said["waiting"] == {"one.wav": "arriving"}
 
 
-def test_silence_and_a_dead_process_are_death(root: Root) -> None:
-    """An old word, or the word of a process that ended, is none. Requirement 4: heartbeats."""
-    beat(root.heartbeat, time.time(), [], {}, "")
-    said = last_beat(root.heartbeat)
-    assert said is not None
-    root.heartbeat.write_text(json.dumps(said | {"at": time.time() - DEAD_AFTER_S - 1}))
-    assert not status(root)["service"]["alive"]
+def test_a_service_that_was_stopped_is_told_from_one_that_died(heart: Path) -> None:
+    """Whoever looks at two in the morning sees whether somebody stopped it. Issue, part 9."""
+    beat(heart, time.time(), [], {}, "", stopped=True)
+    assert life(heart).state == "stopped" and "in good order" in life(heart).sentence()
+    beat(heart, time.time(), [], {}, "")
     child = subprocess.Popen([sys.executable, "-c", ""])
     child.wait()
-    root.heartbeat.write_text(json.dumps(said | {"at": time.time(), "pid": child.pid}))
-    assert not status(root)["service"]["alive"]
+    spoil(heart, pid=child.pid)
+    assert life(heart).state == "died" and "without a word" in life(heart).sentence()
 
 
-@pytest.mark.parametrize("text", ["", "{", "[]", "null", "\0"])
-def test_a_spoilt_heartbeat_is_no_heartbeat(root: Root, text: str) -> None:
+def test_a_live_process_that_says_nothing_hangs(heart: Path) -> None:
+    """A process alone is no service. Requirement 4: heartbeats."""
+    beat(heart, time.time(), [], {}, "")
+    spoil(heart, monotonic_s=time.monotonic() - DEAD_AFTER_S - 1)
+    assert life(heart).state == "hangs" and not life(heart).alive
+
+
+@pytest.mark.parametrize("days", [-10, 10])
+def test_a_clock_that_is_set_kills_nobody(heart: Path, days: int) -> None:
+    """Age is told by the monotonic clock; the wall clock steps in after a reboot. Requirement 17."""
+    beat(heart, time.time(), [], {}, "")
+    spoil(heart, at=time.time() + days * 86400)
+    assert life(heart).alive
+    spoil(heart, at=time.time() - 3 * 3600, monotonic_s=time.monotonic() + 1e6)
+    assert life(heart).state == "hangs" and "3 h" in life(heart).sentence()
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", "null", "\0", "{}", '{"at": 1}'])
+def test_a_spoilt_heartbeat_is_no_heartbeat(heart: Path, text: str) -> None:
     """status answers whatever it finds in the state folder. Requirement 24."""
-    root.heartbeat.write_text(text)
-    assert last_beat(root.heartbeat) is None
-    assert not status(root)["service"]["alive"]
-
-
-def test_quarantine_is_told_with_its_advice(root: Root) -> None:
-    """Code, message and advice of each failed take, as JSON. Design: the commands."""
-    drop(root, "T/on\ne.wav", b"x")
-    claimed = claim(root, "T/on\ne.wav")
-    assert claimed is not None
-    quarantine(root, claimed, crashing.reason(claimed.name))
-    said = strict_json(json.dumps(status(root)))
-    assert said["quarantined"] == [
-        {"take": "T/on\ne.wav", "code": "silent", "message": "Silent.", "advice": "Speak."}
-    ]
+    heart.write_text(text)
+    assert last_beat(heart) is None and not life(heart).alive

@@ -13,7 +13,7 @@ from fairtake.serving.log import event, start_log
 
 HOSTILE = [
     "two\nlines.wav", "carriage\rreturn", "escape \x1b[31mred", "bidi \u202egnp", "null \0",
-    "next \u2028 line", "half \ud83d", os.fsdecode(b"\xff\xfe"), '"quoted"', "<img onerror=1>",
+    "next \u2028 line", "=cmd|' /C calc'!A0", "tag \u2066\u200f", "half \ud83d", os.fsdecode(b"\xff\xfe"), '"quoted"', "<img onerror=1>",
 ]  # fmt: skip
 
 
@@ -53,8 +53,15 @@ def test_plain_lines_read_like_sentences(capsys: pytest.CaptureFixture[str]) -> 
     """Time, what, which take, the rest; empty things are left out. Design: the log."""
     start_log("plain")
     event(
-        "finished", "T/one.wav", place="T/one", failed_checks=("noise of the wav", "peak"), code=""
+        "published", "T/one.wav", place="T/one", failed_checks=("noise of the wav", "peak"), code=""
     )
     said = capsys.readouterr().err
-    assert '  finished     "T/one.wav"  place: T/one  failed_checks: noise of the wav, peak' in said
+    assert '  published    "T/one.wav"  place: T/one  failed_checks: noise of the wav, peak' in said
     assert "code" not in said
+
+
+def test_a_name_cannot_pass_for_another_field(capsys: pytest.CaptureFixture[str]) -> None:
+    """Who reads plain lines by their two blanks is not fooled by a name. Requirement 23."""
+    start_log("plain")
+    event("published", "x", place="T/one  code: silent")
+    assert '  place: "T/one  code: silent"' in capsys.readouterr().err

@@ -1,29 +1,33 @@
-"""What the service says of itself, in a small file that `fairtake status` reads."""
+"""What the service says of itself, in a small file, and what its silence means."""
 
 from __future__ import annotations
 
 import json
 import os
 import time
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
-
-from fairtake.folders import Root, claims, quarantined
-from fairtake.receipt import RECEIPT_SUFFIX
-from fairtake.serving.scan import is_companion, scan
+from typing import Any, Literal
 
 EVERY_S = 2.0
 #: Without a word for so long, the service is taken for dead.
 DEAD_AFTER_S = 20.0
 
+LifeState = Literal["running", "stopped", "hangs", "died", "never-ran"]
+
 
 def beat(
-    path: Path, since: float, doing: list[dict[str, Any]], waiting: dict[str, str], trouble: str
-) -> None:
-    """Say what is being done, what waits for what, and what is in the way."""
+    path: Path, since: float, doing: list[dict[str, Any]], waiting: dict[str, str], trouble: str,
+    *, ledger: str = "", stopped: bool = False,
+) -> None:  # fmt: skip
+    """Say what is being done, what waits for what, and what is in the way of takes and *ledger*.
+
+    *stopped* makes it the last word of a service that ends as it should.
+    """
     said = {
-        "pid": os.getpid(), "since": since, "at": time.time(),
-        "in_work": doing, "waiting": waiting, "trouble": trouble,
+        "pid": os.getpid(), "since": since, "at": time.time(), "monotonic_s": time.monotonic(),
+        "in_work": doing, "waiting": waiting, "trouble": trouble, "ledger": ledger,
+        "stopped": stopped,
     }  # fmt: skip
     fresh = path.with_name(f".{path.name}.part")
     fresh.write_text(json.dumps(said), "utf-8")
@@ -36,44 +40,50 @@ def last_beat(path: Path) -> dict[str, Any] | None:
         said = json.loads(path.read_text("utf-8"))
     except (OSError, ValueError):
         return None
-    return said if isinstance(said, dict) else None
+    return said if isinstance(said, dict) and "at" in said and "pid" in said else None
 
 
-def status(root: Root) -> dict[str, Any]:
-    """Everything about a ROOT that a person would ask."""
-    said = last_beat(root.heartbeat) or {}
-    age_s = time.time() - said["at"] if "at" in said else None
-    alive = age_s is not None and age_s < DEAD_AFTER_S and _runs(said["pid"])
-    reasons = said.get("waiting", {}) if alive else {}
-    doing = {job["job"]: job for job in said.get("in_work", [])} if alive else {}
-    found = [path for path in scan(root.inbox) if not is_companion(path)]
-    return {
-        "root": str(root.path),
-        "service": {
-            "alive": alive,
-            "pid": said.get("pid") if alive else None,
-            "last_heard_s": None if age_s is None else round(age_s, 1),
-            "trouble": said.get("trouble", "") if alive else "",
-        },
-        "waiting": [
-            {"take": path, "for": reasons.get(path, "the service" if not alive else "settling")}
-            for path in found
-        ],
-        "in_work": [
-            {
-                "take": c.path,
-                "verb": doing.get(c.job, {}).get("verb", "waiting"),
-                "share": doing.get(c.job, {}).get("share", 0.0),
-                "attempts": c.attempts,
-            }
-            for c in claims(root)
-        ],
-        "quarantined": [
-            {"take": path, **{key: known.get(key) for key in ("code", "message", "advice")}}
-            for path, known in quarantined(root)
-        ],
-        "finished": sum(1 for _ in root.outbox.rglob(f"*{RECEIPT_SUFFIX}")),
-    }
+@dataclass(frozen=True)
+class Life:
+    """Whether the service lives, how long ago it was heard, and its last words."""
+
+    state: LifeState
+    heard_s: float | None = None
+    said: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def alive(self) -> bool:
+        return self.state == "running"
+
+    def sentence(self) -> str:
+        """For people."""
+        ago = "" if self.heard_s is None else _span(self.heard_s)
+        return {
+            "running": f"The service lives (last heard from {ago} ago).",
+            "stopped": f"The service does not run: it was stopped {ago} ago, in good order.",
+            "hangs": f"The service hangs: its process is there and has said nothing for {ago}.",
+            "died": f"The service does not run: it ended without a word, last heard from {ago} ago.",
+            "never-ran": "The service does not run, and has never run here.",
+        }[self.state]
+
+
+def life(path: Path) -> Life:
+    """What the heartbeat at *path* tells."""
+    said = last_beat(path)
+    if said is None:
+        return Life("never-ran")
+    heard_s = _age_s(said)
+    if said.get("stopped"):
+        return Life("stopped", heard_s, said)
+    if not _runs(said["pid"]):
+        return Life("died", heard_s, said)
+    return Life("running" if heard_s < DEAD_AFTER_S else "hangs", heard_s, said)
+
+
+def _age_s(said: dict[str, Any]) -> float:
+    """Seconds since the word was said, by the clock nobody sets where it goes on counting."""
+    since_boot_s = time.monotonic() - float(said.get("monotonic_s", float("inf")))
+    return since_boot_s if since_boot_s >= 0 else max(time.time() - float(said["at"]), 0.0)
 
 
 def _runs(pid: int) -> bool:
@@ -86,3 +96,10 @@ def _runs(pid: int) -> bool:
     except PermissionError:
         return True
     return True
+
+
+def _span(seconds: float) -> str:
+    for unit, length_s in (("days", 86400), ("h", 3600), ("min", 60)):
+        if seconds >= 2 * length_s:
+            return f"{seconds / length_s:.0f} {unit}"
+    return f"{seconds:.0f} s"

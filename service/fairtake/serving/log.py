@@ -6,9 +6,18 @@ import json
 import logging
 import sys
 from datetime import datetime
-from typing import Any
+from typing import Any, Literal
+
+from fairtake.text import one_line
 
 _log = logging.getLogger("fairtake")
+
+#: The words a line may begin with. They are stable; README.md says what each one means.
+Action = Literal[
+    "started", "watching", "seen", "claimed", "began", "recovered", "published", "duplicate",
+    "quarantined", "unclaimed", "crashed", "waiting", "resumed", "fault", "left", "gave-up",
+    "deleted", "stopped",
+]  # fmt: skip
 
 
 def start_log(form: str) -> None:
@@ -21,8 +30,8 @@ def start_log(form: str) -> None:
     logging.getLogger("watchdog").setLevel(logging.CRITICAL)  # it warns of its own way to stop
 
 
-def event(action: str, take: str = "", **more: Any) -> None:
-    """Log that *action* happened to *take*. Actions are stable words."""
+def event(action: Action, take: str = "", **more: Any) -> None:
+    """Log that *action* happened to *take*."""
     _log.info(
         action,
         extra={"take": take, "more": {k: v for k, v in more.items() if v not in ("", None, ())}},
@@ -33,15 +42,13 @@ class _Plain(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
         at = datetime.fromtimestamp(record.created).isoformat(" ", "seconds")
         take, more = record.__dict__["take"], record.__dict__["more"]
-        # A name may hold anything: as JSON it stays on its line.
         said = [
             at,
             record.getMessage().ljust(11),
             *([json.dumps(take, ensure_ascii=False)] if take else []),
+            *(f"{key}: {_text(value)}" for key, value in more.items()),
         ]
-        return _one_line(
-            "  ".join([*said, *(f"{key}: {_text(value)}" for key, value in more.items())])
-        )
+        return one_line("  ".join(said))
 
 
 class _Json(logging.Formatter):
@@ -54,10 +61,6 @@ class _Json(logging.Formatter):
 
 
 def _text(value: Any) -> str:
-    return ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
-
-
-def _one_line(text: str) -> str:
-    return "".join(
-        c if c.isprintable() else c.encode("unicode_escape", "replace").decode() for c in text
-    )
+    text = ", ".join(map(str, value)) if isinstance(value, (list, tuple)) else str(value)
+    # Two blanks end a value: a name that holds them must not begin another one.
+    return json.dumps(text, ensure_ascii=False) if "  " in text else text

@@ -1,0 +1,127 @@
+"""Look over a ROOT and report everything that is wrong with it at once."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+
+from fairtake.drives import file_system, is_remote
+from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
+from fairtake.files.encoder import encoder_version
+from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.root import LEAST_FREE_BYTES
+from fairtake.service_settings import ServiceSettings
+from fairtake.shipped import load_profile, profile_files
+from fairtake.title import TITLE_FILE, Title
+from fairtake.typed_file import parse_settings, usable_settings
+
+Problem = tuple[str, str]
+
+
+def problems(path: Path) -> Iterator[Problem]:
+    """Everything that is wrong with the ROOT at *path*: ``("bad" or "note", sentence)``.
+
+    Settings that are wrong are reported and passed over, so that the rest is looked at too.
+    """
+    try:
+        root = open_root(path)
+    except SettingsInvalid as e:
+        yield "bad", f"{e.message} {e.advice}"
+        data = (path / SETTINGS_FILE).read_bytes()
+        root = Root(path.absolute(), usable_settings(data, ServiceSettings))
+    except FairtakeError as e:
+        yield "bad", f"{e.message} {e.advice}"
+        return
+    yield from _profile_problems(root)
+    yield from _title_problems(root)
+    try:
+        encoder_version()
+    except EncoderMissing as e:
+        yield "bad", f"{e.message} {e.advice}"
+    for folder in root.folders:
+        yield from _folder_problems(folder)
+    yield from _place_problems(root)
+
+
+def _profile_problems(root: Root) -> Iterator[Problem]:
+    for name in profile_files(root.profiles):
+        try:
+            load_profile(name, root.profiles)
+        except FairtakeError as e:
+            yield "bad", e.message
+    default = root.settings.default_profile
+    if default not in profile_files(root.profiles):
+        yield "bad", f"{SETTINGS_FILE}: default_profile '{default}' is none of the profiles."
+
+
+def _title_problems(root: Root) -> Iterator[Problem]:
+    """What would send the takes of a title to quarantine."""
+    for file in sorted(root.inbox.rglob(TITLE_FILE)):
+        if file.is_symlink() or not file.is_file():
+            continue
+        name = file.relative_to(root.inbox).as_posix()
+        try:
+            data = file.read_bytes()
+            title = parse_settings(data, Title, TitleInvalid, name)
+        except OSError as e:
+            yield "bad", f"{name} cannot be read: {e.strerror}."
+        except FairtakeError as e:
+            yield "bad", e.message
+        else:
+            yield from _choice_problems(root, file, name, title, data.decode("utf-8-sig"))
+
+
+def _choice_problems(
+    root: Root, file: Path, name: str, title: Title, text: str
+) -> Iterator[Problem]:
+    """A title.toml that is well formed, and asks for what is not there."""
+    if title.cover and not (file.parent / title.cover).is_file():
+        yield "note", f"{name}: the cover '{title.cover}' is not beside it."
+    top = name.split("/")[0]
+    by_folder = top if top in profile_files(root.profiles) else None
+    chosen = title.profile or by_folder or root.settings.default_profile
+    if chosen not in profile_files(root.profiles) and not title.profile:
+        return  # the default profile, of which is told already
+    try:
+        profile = load_profile(chosen, root.profiles)
+    except FairtakeError as e:
+        if chosen not in profile_files(root.profiles):
+            yield "bad", f"{name}: {e.message}"
+        return
+    try:
+        profile.overridden(title.overrides, name, text)
+    except FairtakeError as e:
+        yield "bad", e.message
+
+
+def _folder_problems(folder: Path) -> Iterator[tuple[str, str]]:
+    if not folder.is_dir():
+        yield "bad", f"{folder} is missing: the drive is not there, or `fairtake init` was not run."
+        return
+    try:
+        with tempfile.NamedTemporaryFile(dir=folder, prefix=".fairtake-check-", suffix=".tmp"):
+            pass
+    except OSError as e:
+        yield "bad", f"{folder} cannot be written: {e.strerror}."
+
+
+def _place_problems(root: Root) -> Iterator[tuple[str, str]]:
+    there = [folder for folder in root.folders if folder.is_dir()]
+    for folder in there:
+        free = shutil.disk_usage(folder).free
+        if free < LEAST_FREE_BYTES:
+            yield "note", f"{folder} has {free / 2**30:.1f} GiB left: an hour takes about 1.5 GiB."
+    if root.inbox in there and root.claims in there and _device(root.inbox) != _device(root.claims):
+        yield "bad", f"{root.claims} is not on the inbox's file system: a claim has to be a rename."
+    if root.scratch in there and is_remote(kind := file_system(root.scratch)):
+        yield (
+            "note",
+            f"{root.scratch} is on a network drive ({kind}): set `state` to a local folder.",
+        )
+
+
+def _device(folder: Path) -> int:
+    return os.stat(folder).st_dev

@@ -1,0 +1,188 @@
+"""Everything about a ROOT that a person or a health check would ask.
+
+The folders are asked first, for they are the truth; the service's own words say why something
+waits and how far work is, and the ledger adds what the folders forget: how many takes were ever
+seen, and finished ones that were dropped once more. A folder that does not answer is said so and
+does not hold up the answer.
+"""
+
+from __future__ import annotations
+
+import heapq
+import shutil
+import sqlite3
+import threading
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from fairtake.drives import file_system
+from fairtake.folders import Root, claims, quarantined
+from fairtake.root import LEAST_FREE_BYTES
+from fairtake.serving.heartbeat import Life, life
+from fairtake.serving.inventory import place_of, read_json, receipts
+from fairtake.serving.ledger import STATES, read_ledger
+from fairtake.serving.scan import is_companion, scan
+
+STATUS_SCHEMA = "fairtake.status/1"
+#: So many takes finished last are told one by one.
+LATELY = 20
+#: A folder that is silent for so long does not answer.
+PATIENCE_S = 5.0
+
+
+def status(root: Root) -> dict[str, Any]:
+    """The state of *root*, fit for JSON."""
+    heard = life(root.heartbeat)
+    waiting = _asked(lambda: _waiting(root, heard), _said_to_wait(heard))
+    in_work = _asked(lambda: _in_work(root, heard), [])
+    failed = _asked(lambda: _quarantined(root), [])
+    finished, lately = _asked(lambda: _finished(root), (0, []))
+    found = {
+        "schema": STATUS_SCHEMA,
+        "root": str(root.path),
+        "service": _service(heard),
+        "totals": _totals(root, finished, len(failed), len(waiting) + len(in_work)),
+        "waiting": waiting,
+        "in_work": in_work,
+        "finished": finished,
+        "finished_lately": lately,
+        "quarantined": failed,
+        "places": [_place(name, folder) for name, folder in _places(root)],
+    }
+    problems = list(_problems(found, heard))
+    return {**found, "healthy": not problems, "problems": problems}
+
+
+def _problems(found: dict[str, Any], heard: Life) -> list[str]:
+    """What makes a health check fail, a sentence each."""
+    problems = [] if heard.alive else [heard.sentence()]
+    if found["service"]["trouble"]:
+        problems.append(f"In the way: {found['service']['trouble']}")
+    problems += [
+        f"{place['folder']}: {place['trouble']}" for place in found["places"] if place["trouble"]
+    ]
+    if found["quarantined"]:
+        problems.append(f"{len(found['quarantined'])} in quarantine.")
+    return problems
+
+
+def _service(heard: Life) -> dict[str, Any]:
+    said = heard.said if heard.alive else {}
+    return {
+        "alive": heard.alive,
+        "state": heard.state,
+        "sentence": heard.sentence(),
+        "pid": said.get("pid"),
+        "last_heard_s": None if heard.heard_s is None else round(heard.heard_s, 1),
+        "trouble": said.get("trouble", ""),
+        "ledger": said.get("ledger", ""),
+    }
+
+
+def _totals(root: Root, finished: int, failed: int, pending: int) -> dict[str, Any]:
+    """The books: from the ledger, and where it cannot be read from the folders alone."""
+    ledger = read_ledger(root.ledger)
+    if ledger is not None:
+        try:
+            return {"from": "ledger", **ledger.totals()}
+        except sqlite3.Error:
+            pass  # whatever is wrong with it, the folders know
+        finally:
+            ledger.close()
+    counts: dict[str, int] = dict(zip(STATES, (pending, finished, failed), strict=True))
+    return {"from": "folders", "seen": sum(counts.values()), **counts, "duplicates": None}
+
+
+def _waiting(root: Root, heard: Life) -> list[dict[str, str]]:
+    reasons = heard.said.get("waiting", {}) if heard.alive else {}
+    otherwise = "settling" if heard.alive else "the service"
+    return [
+        {"take": path, "for": reasons.get(path, otherwise)}
+        for path in scan(root.inbox)
+        if not is_companion(path)
+    ]
+
+
+def _said_to_wait(heard: Life) -> list[dict[str, str]]:
+    """What the service last saw waiting, for an inbox that does not answer."""
+    return [{"take": path, "for": why} for path, why in heard.said.get("waiting", {}).items()]
+
+
+def _in_work(root: Root, heard: Life) -> list[dict[str, Any]]:
+    doing = {job["job"]: job for job in heard.said.get("in_work", [])} if heard.alive else {}
+    return [
+        {
+            "take": c.path,
+            "verb": doing.get(c.job, {}).get("verb", "waiting"),
+            "share": doing.get(c.job, {}).get("share", 0.0),
+            "attempts": c.attempts,
+        }
+        for c in claims(root)
+    ]
+
+
+def _quarantined(root: Root) -> list[dict[str, Any]]:
+    return [
+        {"take": path, **{key: known.get(key) for key in ("code", "message", "advice")}}
+        for path, known in quarantined(root)
+    ]
+
+
+def _finished(root: Root) -> tuple[int, list[dict[str, Any]]]:
+    """How many takes stand finished, and the last of them, newest first."""
+    dated = [(receipt.stat().st_mtime, str(receipt)) for receipt in receipts(root)]
+    lately = []
+    for at, name in heapq.nlargest(LATELY, dated):
+        known = read_json(Path(name))
+        lately.append(
+            {
+                "take": place_of(root, Path(name)),
+                "ago_s": round(max(time.time() - at, 0.0)),
+                "missed_checks": [
+                    f"{check.get('check')} of the {check.get('file')}"
+                    for check in known.get("checks", [])
+                    if not check.get("ok")
+                ],
+            }
+        )
+    return len(dated), lately
+
+
+def _places(root: Root) -> list[tuple[str, Path]]:
+    return [
+        ("inbox", root.inbox), ("outbox", root.outbox), ("originals", root.originals),
+        ("quarantine", root.quarantine), ("state", root.state),
+    ]  # fmt: skip
+
+
+def _place(name: str, folder: Path) -> dict[str, Any]:
+    """State of the disk or share a folder lies on."""
+    found: dict[str, Any] = {"folder": name, "path": str(folder), "free_bytes": None}
+    found |= {"file_system": "", "trouble": "it does not answer"}
+    return found | _asked(lambda: _disk(folder), {})
+
+
+def _disk(folder: Path) -> dict[str, Any]:
+    if not folder.is_dir():
+        return {"trouble": "it is not there"}
+    free = shutil.disk_usage(folder).free
+    little = f"only {free / 2**20:.0f} MiB left" if free < LEAST_FREE_BYTES / 8 else ""
+    return {"free_bytes": free, "file_system": file_system(folder), "trouble": little}
+
+
+def _asked(question: Callable[[], Any], otherwise: Any) -> Any:
+    """The answer to *question*, or *otherwise* when a share is gone or keeps us waiting."""
+    answers: list[Any] = []
+
+    def ask() -> None:
+        try:
+            answers.append(question())
+        except OSError:
+            return
+
+    asking = threading.Thread(target=ask, daemon=True)
+    asking.start()
+    asking.join(PATIENCE_S)
+    return answers[0] if answers else otherwise
