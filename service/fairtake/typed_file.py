@@ -45,6 +45,8 @@ def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name
         raise fault(f"{name}: not UTF-8 text (byte {e.start}).") from None
     except tomllib.TOMLDecodeError as e:
         raise fault(f"{name}: not valid TOML: {e}.") from None
+    except RecursionError:
+        raise fault(f"{name}: it is nested too deeply.") from None
     return typed(raw, model, fault, name, text)
 
 
@@ -68,7 +70,7 @@ def usable_settings(data: bytes, model: type[S]) -> S:
     """
     try:
         raw = tomllib.loads(data.decode("utf-8-sig"))
-    except ValueError:
+    except (ValueError, RecursionError):
         return model()
     try:
         return model.model_validate(raw)

@@ -36,7 +36,7 @@ def status(root: Root) -> dict[str, Any]:
     """The state of *root*, fit for JSON."""
     heard = life(root.heartbeat)
     waiting = _asked(lambda: _waiting(root, heard), _said_to_wait(heard))
-    in_work = _asked(lambda: _in_work(root, heard), [])
+    in_work = _asked(lambda: _in_work(root, heard), _said_in_work(heard))
     failed = _asked(lambda: _quarantined(root), [])
     finished, lately = _asked(lambda: _finished(root), (0, []))
     found = {
@@ -112,15 +112,17 @@ def _said_to_wait(heard: Life) -> list[dict[str, str]]:
 
 def _in_work(root: Root, heard: Life) -> list[dict[str, Any]]:
     doing = {job["job"]: job for job in heard.said.get("in_work", [])} if heard.alive else {}
-    return [
-        {
-            "take": c.path,
-            "verb": doing.get(c.job, {}).get("verb", "waiting"),
-            "share": doing.get(c.job, {}).get("share", 0.0),
-            "attempts": c.attempts,
-        }
-        for c in claims(root)
-    ]
+    return [_job(doing.get(c.job, {}), c.path, c.attempts) for c in claims(root)]
+
+
+def _said_in_work(heard: Life) -> list[dict[str, Any]]:
+    """What the service last said of its work, for a drive that does not answer."""
+    return [_job(job, job["take"], None) for job in heard.said.get("in_work", [])]
+
+
+def _job(said: dict[str, Any], take: str, attempts: int | None) -> dict[str, Any]:
+    verb, share = said.get("verb", "waiting"), said.get("share", 0.0)
+    return {"take": take, "verb": verb, "share": share, "attempts": attempts}
 
 
 def _quarantined(root: Root) -> list[dict[str, Any]]:
