@@ -1,62 +1,120 @@
-"""A take's ways through the folders, for children that die at a given step of them.
+"""A take's ways through the folders, for deaths and faults at a given step of them.
 
-A step is whatever touches the disk: opening, renaming, linking, removing, making a folder,
-syncing. Python announces most of them to audit hooks; the two it does not announce are wrapped.
+A step is whatever touches the disk: opening, looking, renaming, linking, removing, making a folder,
+syncing. Python announces most of them to audit hooks; those it does not announce are wrapped.
 """
 
 from __future__ import annotations
 
+import ctypes
+import errno
 import hashlib
 import os
 import sys
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from fairtake import folders
-from fairtake.folders import Claim, Root, begin, claim, open_root, publish, quarantine, scratch_of
+from fairtake.folders import (
+    Claim,
+    Root,
+    begin,
+    claim,
+    durable,
+    give_back_attempt,
+    publish,
+    quarantine,
+    scratch_of,
+)
 from fairtake.receipt import Reason, Receipt, TakeFacts
 
 NAME = "Tide/one.wav"
 TAKE = b"the take's own bytes"
 FOREIGN = b"somebody else's"
-STEPS = ("open", "os.rename", "os.link", "os.remove", "os.rmdir", "os.mkdir")
 DIED = 77
+ANNOUNCED = (
+    "open", "os.rename", "os.link", "os.remove", "os.rmdir", "os.mkdir", "os.listdir", "os.scandir",
+)  # fmt: skip
+#: What is not announced, and what is wrapped where a call is to happen and fail all the same.
+WRAPPED = ("fsync", "lstat")
+HAPPENING = ("rename", "replace", "link", "unlink", "mkdir", "rmdir", "fsync")
 
 
-def walk_and_die(way: str, path: Path, model: str, step: int, links_only: bool) -> None:
-    """Go *way* in the ROOT at *path* and die before the *step*-th step."""
-    root = open_root(path)
-    if links_only:
-        folders._renameat2 = lambda: None
-    die_at(step)
-    WAYS[way](root, model)
+class Steps:
+    """Counts steps and hurts one of them. Only one may be in use in a process, for it never ends."""
+
+    def __init__(self, links_only: bool = False) -> None:
+        self.left = 0
+        self._act: Callable[[], None] = lambda: None
+        self._happening = self._always = False
+        renameat2 = durable._renameat2()
+        durable._renameat2 = lambda: None if links_only else self._renameat2(renameat2)
+        for name in WRAPPED:
+            self._wrap(name, announced=False)
+        for name in HAPPENING:
+            self._wrap(name, announced=True)
+        sys.addaudithook(lambda event, _: self._count() if event in ANNOUNCED else None)
+
+    @contextmanager
+    def hurting(
+        self, step: int, act: Callable[[], None], happening: bool = False, always: bool = False
+    ) -> Iterator[None]:
+        """Call *act* before the *step*-th step, or, when *happening*, after it has happened.
+
+        With *always*, before or after every later one, too.
+        """
+        self._act, self._happening, self._always, self.left = act, happening, always, step
+        try:
+            yield
+        finally:
+            self._act = lambda: None
+            self._happening = self._always = False
+
+    def _count(self, happened: bool = False) -> None:
+        if happened != self._happening:
+            return
+        self.left -= 1
+        if self.left == 0 or (self.left < 0 and self._always):
+            self._act()
+
+    def _wrap(self, name: str, announced: bool) -> None:
+        real = getattr(os, name)
+
+        def wrapped(*arguments: Any, **named: Any) -> Any:
+            if not announced:
+                self._count()
+            made = real(*arguments, **named)
+            if announced:
+                self._count(happened=True)
+            return made
+
+        setattr(os, name, wrapped)
+
+    def _renameat2(self, real: Callable[..., int]) -> Callable[..., int]:
+        def called(*arguments: Any) -> int:
+            try:
+                self._count()
+                made = real(*arguments)
+                if made == 0:
+                    self._count(happened=True)
+            except OSError as e:
+                ctypes.set_errno(e.errno or errno.EIO)
+                return -1
+            return made
+
+        return called
 
 
-def recover_and_die(path: Path, step: int) -> None:
-    """Recover the ROOT at *path* and die before the *step*-th step."""
-    root = open_root(path)
-    die_at(step)
-    folders.recover(root)
+def die() -> None:
+    os._exit(DIED)
 
 
-def die_at(step: int) -> None:
-    left = step
+def fail(number: int) -> Callable[[], None]:
+    def failing() -> None:
+        raise OSError(number, os.strerror(number))
 
-    def count(event: str, _: Any = None) -> None:
-        nonlocal left
-        left -= event in STEPS
-        if left == 0:
-            os._exit(DIED)
-
-    def counted(real: Callable[..., Any]) -> Callable[..., Any]:
-        return lambda *arguments: (count("open"), real(*arguments))[1]
-
-    rename = folders._renameat2()
-    if rename is not None:
-        folders._renameat2 = lambda: counted(rename)
-    os.fsync = counted(os.fsync)
-    sys.addaudithook(count)
+    return failing
 
 
 # --- the ways ---------------------------------------------------------------------------------
@@ -72,26 +130,36 @@ def finish_taken(root: Root, model: str) -> None:
     """As `finish`, and meanwhile somebody puts a file where the MP3 was to go."""
     claimed = claim(root, NAME)
     if claimed is not None:
-        taken = root.outbox / claimed.title / f"{claimed.stem}.mp3"
-        taken.parent.mkdir(parents=True, exist_ok=True)
-        taken.write_bytes(FOREIGN)
+        taken = root.outbox / f"{claimed.place}.mp3"
+        if not taken.exists():
+            taken.parent.mkdir(parents=True, exist_ok=True)
+            taken.write_bytes(FOREIGN)
         finish_claimed(root, claimed, model)
 
 
 def finish_claimed(root: Root, claimed: Claim, model: str) -> None:
+    """As the service does it: a fault of the surroundings gives the attempt back."""
     begin(claimed)
-    scratch = scratch_of(root, claimed)
-    wav, mp3 = scratch / "finished.wav", scratch / "finished.mp3"
-    wav.write_bytes(b"wav of " + TAKE)
-    mp3.write_bytes(b"mp3 of " + TAKE)
-    publish(root, claimed, wav, mp3, receipt(model, claimed.attempts))
+    try:
+        scratch = scratch_of(root, claimed)
+        wav, mp3 = scratch / "finished.wav", scratch / "finished.mp3"
+        wav.write_bytes(b"wav of " + TAKE)
+        mp3.write_bytes(b"mp3 of " + TAKE)
+        publish(root, claimed, wav, mp3, receipt(model, claimed.attempts))
+    except OSError:
+        give_back_attempt(claimed)
+        raise
 
 
-def fail(root: Root, model: str) -> None:
+def fail_at_work(root: Root, model: str) -> None:
     claimed = claim(root, NAME)
     if claimed is not None:
         begin(claimed)
-        quarantine(root, claimed, reason(claimed.name))
+        try:
+            quarantine(root, claimed, reason(claimed.name))
+        except OSError:
+            give_back_attempt(claimed)
+            raise
 
 
 def put_back(root: Root, model: str) -> None:
@@ -107,7 +175,7 @@ def requeue(root: Root, model: str) -> None:
 WAYS = {
     "finish": finish,
     "finish_taken": finish_taken,
-    "fail": fail,
+    "fail": fail_at_work,
     "put_back": put_back,
     "requeue": requeue,
 }
@@ -126,10 +194,11 @@ def receipt(model: str, attempt: int) -> Receipt:
     return made
 
 
-def reason(name: str) -> Reason:
+def reason(name: str, title: str = "") -> Reason:
     return Reason(
-        take=TakeFacts(name=name), code="silent", message="Silent.", advice="Speak.", made_by={}
-    )
+        take=TakeFacts(name=name, title=title),
+        code="silent", message="Silent.", advice="Speak.", made_by={},
+    )  # fmt: skip
 
 
 def sha256(data: bytes) -> str:

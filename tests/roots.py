@@ -17,7 +17,7 @@ from typing import Any
 import soundfile
 import tomli_w
 
-from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.folders import SETTINGS_FILE, Root, claim, open_root, publish, scratch_of
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX, Reason, Receipt
 from fairtake.root import make_root
 
@@ -65,6 +65,22 @@ def spoken(path: Path, start_s: float = 1.6, stop_s: float = 4.8, gain: float = 
         sound = file.read(round((stop_s - start_s) * file.samplerate))
         soundfile.write(os.fsencode(path), sound * gain, file.samplerate, subtype="PCM_24")
     return path.read_bytes()
+
+
+def finish_one(root: Root, name: str, data: bytes, model: str) -> str:
+    """Finish `inbox/NAME` with made-up sound; the stem it got."""
+    claimed = claim(root, name)
+    assert claimed is not None and claimed.take.read_bytes() == data
+    scratch = scratch_of(root, claimed)
+    wav, mp3 = scratch / "finished.wav", scratch / "finished.mp3"
+    wav.write_bytes(b"wav of " + data)
+    mp3.write_bytes(b"mp3 of " + data)
+    receipt = Receipt.model_validate_json(model)
+    receipt.take.name, receipt.take.title = claimed.name, claimed.title
+    receipt.take.sha256 = sha256(data)
+    receipt.outputs.wav.sha256 = sha256(wav.read_bytes())
+    receipt.outputs.mp3.sha256 = sha256(mp3.read_bytes())
+    return publish(root, claimed, wav, mp3, receipt)
 
 
 def sha256(data: bytes) -> str:

@@ -20,7 +20,7 @@ FILES = sorted(path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*
 #: A file imports only from lines above its own, and from its own line; never in a circle. A file
 #: named here stands where it is named, whatever its folder. Design: the layers.
 LAYERS = """
-    errors units memory versions
+    errors units memory versions text lifeline plain_file
     typed_file
     receipt service_settings title
     sound/*
@@ -31,8 +31,9 @@ LAYERS = """
     files/*
     correct rounds
     master
-    shipped folders
-    root api
+    shipped folders folders/*
+    drives
+    root api check
     conformance/*
     serving/*
     cli __main__
@@ -51,7 +52,11 @@ ONLY_THERE = {
 #: Calls that rename, remove or copy files, and the only files that may make them.
 MOVING = ("rename", "replace", "link", "unlink", "remove", "rmdir", "rmtree", "move", "copyfile")
 MAY_MOVE = {
-    "folders": "the only code that renames, publishes, quarantines or deletes",
+    "folders/durable": "every rename goes through it",
+    "folders/claim_folder": "the files of a claim",
+    "folders/life": "the only code that claims, publishes and quarantines",
+    "folders/finished": "a take that was finished before is dropped",
+    "folders/quarantine_list": "the reason of a take that goes back",
     "files/take": "its own decoded copy in scratch",
     "files/encoder": "its own files in scratch",
     "files/mp3": "its own files in scratch",
@@ -61,7 +66,8 @@ MAY_MOVE = {
     "master": "its own files in scratch",
     "root": "init writes starter files",
     "serving/heartbeat": "its own file",
-    "serving/serve": "the heartbeat's file",
+    "serving/ledger": "its own file",
+    "serving/watch": "its own canary",
 }
 
 

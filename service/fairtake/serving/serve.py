@@ -1,4 +1,4 @@
-"""The service's loop: scan, settle, claim, hand out, listen to the workers, say how it is."""
+"""The service's loop: take in, hand out, listen to the workers, say how it is."""
 
 from __future__ import annotations
 
@@ -11,14 +11,28 @@ from collections.abc import Iterator
 from multiprocessing.connection import Pipe, wait
 from typing import Any
 
-from fairtake.errors import AlreadyServed, WorkerCrashed, WorkerHung
-from fairtake.folders import Claim, Root, begin, claim, give_back_attempt, recover, refresh, unclaim
+from fairtake.drives import Drives
+from fairtake.errors import AlreadyServed, FolderGone, WorkerCrashed, WorkerHung
+from fairtake.folders import (
+    Claim,
+    Root,
+    begin,
+    claims,
+    give_back_attempt,
+    recover,
+    refresh,
+    sweep,
+    unclaim,
+)
+from fairtake.serving.clerk import Clerk
 from fairtake.serving.heartbeat import EVERY_S, beat
+from fairtake.serving.housekeeping import clear_out_now, start_clearing_out
+from fairtake.serving.intake import Intake
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
-from fairtake.serving.scan import is_companion, scan
-from fairtake.serving.settle import Settling
-from fairtake.serving.watch import start_watching
+from fairtake.serving.notify import Manager
+from fairtake.serving.part import PutBack, Refused, Taken
+from fairtake.serving.shelf import Shelf
 from fairtake.serving.workers import Task, Worker, Workers
 from fairtake.shipped import load_profile
 
@@ -26,12 +40,12 @@ from fairtake.shipped import load_profile
 PUBLISH_PATIENCE_S = 30.0
 #: Idle workers are ended after this, to give their memory back.
 IDLE_WORKERS_S = 30.0
+#: Claims that nobody seems to know are looked for so often, and taken up when seen twice.
+ADOPT_EVERY_S = 60.0
 #: With ``once``: a file somebody writes is waited for over so many settle times.
 ONCE_PATIENCE = 3
 #: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
 ONCE_TRIES = 4
-#: Fewest seconds between two scans, whatever events say.
-SCAN_LEAST_S = 0.2
 
 
 class Service:
@@ -42,21 +56,21 @@ class Service:
         self.root, self.once = root, once
         self.failed = self.finished = 0
         self.gave_up = False
-        self._settling = Settling(
-            root.inbox,
-            settings.settle_s,
-            settings.settle_s if once else settings.incomplete_grace_s,
-            time.monotonic,
-        )
+        self._drives = Drives(root)
+        self._intake = Intake(root, self._drives, self._poke, once)
         self._workers = Workers(settings.workers or os.cpu_count() or 1)
+        self._clerk, self._manager = Clerk(root), Manager()
         self._pending: list[Claim] = []
+        self._condemned: dict[str, WorkerCrashed | WorkerHung] = {}
+        self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
         self._grace_over: set[str] = set()
         self._pause_until, self._pause_s, self._pauses = 0.0, settings.retry_s, 0
         self._trouble = ""
-        self._stopping = self._changed = False
+        self._stopping = self._ready = self._cut_off = False
         self._since = time.time()
-        self._scanned = self._beaten = self._worked = -1e9
-        self._first: set[str] | None = None
+        self._beaten = self._worked = -1e9
+        self._waiting: set[str] = set()
+        self._adopted, self._strays = time.monotonic(), set[str]()
         self._woken, self._wake = Pipe(duplex=False)
         self._waking = threading.Lock()
 
@@ -68,17 +82,38 @@ class Service:
         Raises `AlreadyServed`, and a `SettingsFault` when the default profile is not in order.
         """
         load_profile(self.root.settings.default_profile, self.root.profiles)
-        self.root.make_folders()
-        with self._alone(), self._signals(), self._watching():
+        self.root.lock.parent.mkdir(parents=True, exist_ok=True)
+        with self._alone(), self._signals():
             event("started", root=str(self.root.path))
-            self._pending = recover(self.root)
-            for claimed in self._pending:
-                event("recovered", claimed.path)
+            self._manager.ready()  # a drive that is not there is waited for; that is service, too
             try:
                 while not self._stopping and not self._done():
                     self._turn()
             finally:
                 self._end()
+
+    def _set_up(self) -> None:
+        """Make what is missing, and take up what an earlier service left; once the drives are there."""
+        try:
+            self._drives.require()
+            self.root.make_folders()
+            self._drives.remember()
+            self._pending = recover(self.root)
+            sweep(self.root)
+        except FolderGone as e:
+            self._pause(e.message)
+            return
+        except OSError as e:
+            self._pause(fault_of(e).message)
+            return
+        for claimed in self._pending:
+            event("recovered", claimed.path)
+        self._out_of_trouble()
+        self._intake.start()
+        self._clerk.start()
+        if not self.once:
+            start_clearing_out(self.root)
+        self._ready = True
 
     def stop(self, *_: Any) -> None:
         """End soon; safe to call from a signal."""
@@ -86,13 +121,15 @@ class Service:
         self._poke()
 
     def _turn(self) -> None:
-        now = time.monotonic()
-        wait_s = SCAN_LEAST_S if self._changed else self.root.settings.scan_s
-        if now - self._scanned >= wait_s:
-            self._scan()
-        if now >= self._pause_until:
+        if not self._ready and time.monotonic() >= self._pause_until:
+            self._set_up()
+        if self._ready:
+            self._take_in()
+            self._mind_intake()
+        if self._ready and time.monotonic() >= self._pause_until:
             if self._trouble and not self._pending and not self._workers.busy:
                 self._out_of_trouble()
+            self._adopt()
             self._hand_out()
         self._beat()
         self._wait()
@@ -102,7 +139,6 @@ class Service:
         pipes: list[Any] = [worker.pipe for worker in self._workers.busy]
         for ready in wait([self._woken, *pipes], self._sleep_s()):
             if ready is self._woken:
-                self._changed = True
                 while self._woken.poll():
                     self._woken.recv()
         for worker in self._workers.busy:
@@ -112,11 +148,7 @@ class Service:
 
     def _sleep_s(self) -> float:
         now = time.monotonic()
-        due = self._settling.next_due_s()
-        wait_s = SCAN_LEAST_S if self._changed else self.root.settings.scan_s
-        sleeps = [EVERY_S, self._scanned + wait_s - now]
-        if due is not None:
-            sleeps.append(due + 0.01)
+        sleeps = [EVERY_S, self._manager.due_s()]
         if self._pause_until > now:
             sleeps.append(self._pause_until - now)
         return max(min(sleeps), 0.02)
@@ -125,66 +157,102 @@ class Service:
         """With ``once``: whether all that was there at the start is done, or cannot be now."""
         if not self.once or self._workers.busy:
             return False
-        if self._pauses >= ONCE_TRIES:
-            event("gave-up", why=self._trouble)
+        if self._pauses >= ONCE_TRIES or self._shelf.tries >= ONCE_TRIES:
+            event("gave-up", why=self._said_trouble())
             self.gave_up = True
             return True
-        if self._first is None or self._pending:
+        first = self._intake.first
+        left = (first or set()) & self._intake.waiting()
+        # Asked last: a take that waits no longer is among the news, unless it was heard of already.
+        if first is None or self._pending or self._shelf.claims or self._intake.has_news:
             return False
-        left = [path for path in self._first if path in self._settling.files]
         if left and time.time() - self._since < ONCE_PATIENCE * self.root.settings.settle_s:
             return False
-        if all(self._settling.still_arriving(path) for path in left):
-            for path in left:
+        if all(self._intake.still_arriving(path) for path in left):
+            for path in sorted(left):
                 event("left", path, why="still arriving")
             return True
         return False
 
     # --- intake ----------------------------------------------------------------------------
 
-    def _scan(self) -> None:
-        self._scanned, self._changed = time.monotonic(), False
-        try:
-            found = scan(self.root.inbox)
-        except OSError as e:
-            self._pause(fault_of(e).message)
-            return
-        self._settling.look(found)
-        if self._first is None:
-            self._first = {path for path in found if not is_companion(path)}
+    def _take_in(self) -> None:
+        """Hear what became of the takes in the inbox."""
+        self._intake.mind_mounts()
+        waiting = set(self._intake.reasons)
+        for path in sorted(waiting - self._waiting):
+            event("seen", path)
+        if waiting != self._waiting:
+            self._waiting = waiting
+            self._clerk.seen(waiting)
+        for news in self._intake.news():
+            match news:
+                case Taken(claimed, grace_over):
+                    event("claimed", claimed.path)
+                    self._clerk.claimed(claimed)
+                    self._pending.append(claimed)
+                    if grace_over:
+                        self._grace_over.add(claimed.job)
+                case PutBack(claimed, place, why):
+                    self._clerk.unclaimed(claimed, place)
+                    event("unclaimed", claimed.path, why=why)
+                case Refused(path, message, claimed):
+                    self._pending += [claimed] if claimed else []
+                    self._pause(message, path)
+
+    def _mind_intake(self) -> None:
+        """Stand still while the inbox is gone, and go on as soon as it is there."""
+        trouble = self._intake.trouble
+        if trouble and (not self._cut_off or time.monotonic() >= self._pause_until):
+            self._pause(trouble)
+        if self._cut_off and not trouble:
+            self._pause_until = 0.0
+            self._out_of_trouble()
+        self._cut_off = bool(trouble)
+        for sentence in self._intake.news_of_parts():
+            event("fault", why=sentence)
 
     def _hand_out(self) -> None:
+        self._pending += self._shelf.take_down()
         for claimed in self._pending[: self._workers.free]:
             self._pending.remove(claimed)
-            self._start(claimed)
-        if not self._workers.free:
-            return
-        for path in self._settling.ready():
-            if self.once and self._first is not None and path not in self._first:
-                continue
             try:
-                taken = claim(self.root, path)
+                self._start(claimed)
             except OSError as e:
-                self._pause(fault_of(e).message, path)
-                return
-            waiting = self._settling.files.pop(path)
-            if taken is not None:
-                if waiting.missing:
-                    self._grace_over.add(taken.job)
-                event("claimed", path)
-                self._start(taken)
-            if not self._workers.free:
-                return
+                self._pending.append(claimed)
+                self._pause(fault_of(e).message, claimed.path)
+                break
+        paused = time.monotonic() < self._pause_until
+        self._intake.want(0 if paused else self._workers.free - len(self._pending))
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
-            self._quarantine(
-                claimed, WorkerCrashed("The service ended while it was at work on it.")
-            )
+            ended = WorkerCrashed("The service ended while it was at work on it.")
+            self._quarantine(claimed, self._condemned.get(claimed.job, ended))
             return
-        begin(claimed)
+        if not claimed.is_decided:
+            begin(claimed)
+            event("began", claimed.path, attempts=claimed.attempts)
+            self._clerk.began(claimed)
         over = self.once or claimed.job in self._grace_over
-        self._workers.hand(claimed, Task(self.root.path, claimed.folder, over))
+        try:
+            self._workers.hand(claimed, Task(self.root.path, claimed.folder, over))
+        except OSError:  # no worker could be started
+            self._forgive(claimed)
+            raise
+
+    def _adopt(self) -> None:
+        """Take up claims that were made while the drive gave no answer, so that nobody heard."""
+        if time.monotonic() - self._adopted < ADOPT_EVERY_S:
+            return
+        self._adopted = time.monotonic()
+        ours = [*self._pending, *self._shelf.claims, *(w.claimed for w in self._workers.busy)]
+        ours += self._intake.returning
+        known = {claimed.job for claimed in ours if claimed}
+        with contextlib.suppress(OSError):
+            strays = [c for c in claims(self.root) if c.job not in known and c.take.exists()]
+            self._pending += [c for c in strays if c.job in self._strays]
+            self._strays = {c.job for c in strays}
 
     # --- workers ---------------------------------------------------------------------------
 
@@ -207,29 +275,28 @@ class Service:
             case "finished":
                 self.finished += 1
                 self._out_of_trouble()
-                event("finished", path, place=outcome.place, failed_checks=outcome.failed_checks)
+                event("published", path, place=outcome.place, failed_checks=outcome.failed_checks)
+                self._clerk.ended(claimed, "published", outcome.sha256, outcome.place)
             case "duplicate":
                 event("duplicate", path, place=outcome.place)
+                self._clerk.duplicate(claimed, outcome.sha256, outcome.place)
             case "quarantined":
                 self.failed += 1
+                self._shelf.quarantined()
                 event("quarantined", path, code=outcome.code, message=outcome.message)
+                self._clerk.ended(
+                    claimed, "quarantined", outcome.sha256, outcome.place, outcome.code
+                )
             case "not-whole" | "changed":
-                if claimed.take.exists():
-                    self._put_back(claimed, outcome.message)
+                self._intake.put_back(claimed, outcome.message, outcome.ending == "not-whole")
             case "surroundings":
-                give_back_attempt(claimed)
-                self._pending.append(claimed)
-                self._pause(outcome.message, path)
+                self._later(claimed, outcome.message)
             case "crashed":
                 self._again_or_quarantine(claimed, WorkerCrashed(outcome.message))
 
-    def _put_back(self, claimed: Claim, why: str) -> None:
-        """Back to the inbox, where it goes on waiting as one that is not whole."""
-        unclaim(self.root, claimed)
-        event("put-back", claimed.path, why=why)
-        with contextlib.suppress(OSError):
-            self._settling.look(scan(self.root.inbox))
-            self._settling.put_back(claimed.path, why)
+    def _unclaim(self, claimed: Claim, why: str) -> None:
+        self._clerk.unclaimed(claimed, unclaim(self.root, claimed))
+        event("unclaimed", claimed.path, why=why)
 
     def _again_or_quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
         event("crashed", claimed.path, message=error.message, attempts=claimed.attempts)
@@ -237,19 +304,44 @@ class Service:
             self._quarantine(claimed, error)
             return
         self._pending.append(claimed)
-        if claimed.publish is not None:  # not the take's doing: it is finished, only not in place
+        if claimed.is_decided:  # not the take's doing: its end is only not in place
             self._pause(error.message, claimed.path)
 
     def _used_up(self, claimed: Claim) -> bool:
-        """Whether a take had all its attempts. One whose files are being placed is past that."""
+        """Whether a take had all its attempts. One whose end is decided is past that."""
         with contextlib.suppress(OSError):
             refresh(claimed)
-        return claimed.publish is None and claimed.attempts >= self.root.settings.most_attempts
+        return not claimed.is_decided and claimed.attempts >= self.root.settings.most_attempts
 
     def _quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
-        self._settle_outcome(claimed, quarantined(self.root, claimed, error, "work"))
+        self._condemned[claimed.job] = error
+        outcome = quarantined(self.root, claimed, error, "work")
+        if outcome.ending == "quarantined":
+            self._settle_outcome(claimed, outcome)
+        else:  # it stays condemned, decided or not
+            self._put_aside(claimed, outcome.message)
 
     # --- surroundings ------------------------------------------------------------------------
+
+    def _later(self, claimed: Claim, message: str) -> None:
+        """The take could not be gone on with, through no fault of its own."""
+        with contextlib.suppress(OSError):
+            refresh(claimed)
+        if claimed.quarantine is not None:
+            self._put_aside(claimed, message)
+            return
+        if not claimed.is_decided:
+            self._forgive(claimed)
+        self._pending.append(claimed)
+        self._pause(message, claimed.path)
+
+    def _forgive(self, claimed: Claim) -> None:
+        with contextlib.suppress(OSError):  # then the next attempt counts for it
+            give_back_attempt(claimed)
+
+    def _put_aside(self, claimed: Claim, message: str) -> None:
+        wait_s = self._shelf.put(claimed, message)
+        event("waiting", claimed.path, why=message, retry_in_s=round(wait_s))
 
     def _pause(self, message: str, path: str = "") -> None:
         """Leave everything where it is and try again later, each time a little later."""
@@ -264,8 +356,13 @@ class Service:
             event("resumed")
         self._trouble, self._pause_s, self._pauses = "", self.root.settings.retry_s, 0
 
-    def _beat(self) -> None:
-        if time.monotonic() - self._beaten < EVERY_S:
+    def _said_trouble(self) -> str:
+        parts = self._intake.troubles_of_parts
+        return " ".join(filter(None, [self._trouble, self._shelf.trouble, *parts]))
+
+    def _beat(self, stopped: bool = False) -> None:
+        self._manager.alive()
+        if not stopped and time.monotonic() - self._beaten < EVERY_S:
             return
         self._beaten = time.monotonic()
         doing = [
@@ -279,30 +376,49 @@ class Service:
             if w.claimed
         ]
         with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
-            beat(self.root.heartbeat, self._since, doing, self._settling.reasons(), self._trouble)
+            beat(
+                self.root.heartbeat, self._since, doing, self._intake.reasons, self._said_trouble(),
+                ledger=self._clerk.trouble, stopped=stopped,
+            )  # fmt: skip
+        self._manager.status(
+            self._said_trouble()
+            or f"{len(doing)} in work, {len(self._waiting)} waiting, {self.finished} finished"
+        )
 
     # --- begin and end -----------------------------------------------------------------------
 
     def _end(self) -> None:
         """Let publishing finish, put everything else back, leave nothing half done."""
+        self._manager.stopping()
+        self._intake.want(0)
         patience = time.monotonic() + PUBLISH_PATIENCE_S
         while any(w.publishing for w in self._workers.busy) and time.monotonic() < patience:
             wait([w.pipe for w in self._workers.busy], 0.2)
+            self._manager.alive()
             for worker in self._workers.busy:
                 self._hear(worker)
         unfinished = [w.claimed for w in self._workers.busy if w.claimed]
         self._workers.end_all()
-        for claimed in [*unfinished, *self._pending]:
+        self._intake.stop()
+        if self._ready:
+            self._take_in()
+        for claimed in [*unfinished, *self._pending, *self._intake.returning]:
             self._hand_back(claimed)
+        if self.once and self._ready:
+            clear_out_now(self.root)
+        if self._ready:
+            self._clerk.end()
+        self._beat(stopped=True)
         event("stopped", finished=self.finished, quarantined=self.failed)
 
     def _hand_back(self, claimed: Claim) -> None:
         """What cannot go back now is found as a claim at the next start."""
+        if not self._intake.reaches(claimed.path):
+            return
         with contextlib.suppress(OSError):
             refresh(claimed)
             if claimed.take.exists() and claimed.publish is None and claimed.quarantine is None:
-                unclaim(self.root, claimed)
-                event("put-back", claimed.path, why="the service ends")
+                self._unclaim(claimed, "the service ends")
 
     @contextlib.contextmanager
     def _alone(self) -> Iterator[None]:
@@ -327,21 +443,6 @@ class Service:
         finally:
             for number, handler in before.items():
                 signal.signal(number, handler)
-
-    @contextlib.contextmanager
-    def _watching(self) -> Iterator[None]:
-        """Be woken by events. Without them the periodic scan does it all, only later."""
-        try:
-            observer = start_watching(self.root.inbox, self.root.settings.watch, self._poke)
-        except OSError as e:
-            event("no-events", why=f"{e.strerror}; the inbox is looked through every scan_s")
-            yield
-            return
-        try:
-            yield
-        finally:
-            observer.stop()
-            observer.join(5)
 
     def _poke(self) -> None:
         # One waiting word is enough; a full pipe would block whoever writes to it.

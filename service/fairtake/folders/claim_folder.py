@@ -1,0 +1,180 @@
+"""A claim: the folder a take lies in while it is in work. What stands in it says how far it is.
+
+=====================  ==========================================================================
+``claim.json``         where the take came from, and the place its files are promised
+``take``               the take
+``attempt-1``, …       one for each time work on it began and did not come back
+``publish.json``       the files are made, and this is where they go
+``quarantine.json``    the take cannot be finished, and this is why
+=====================  ==========================================================================
+
+Files are whole or not there. Taking a step back is removing one, which a full disk allows.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+import os
+import time
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from fairtake.folders.durable import (
+    PART_SUFFIX,
+    remove_quietly,
+    standing,
+    sync,
+    write_durably,
+)
+from fairtake.folders.names import folder_of
+from fairtake.folders.places import Root
+
+_MARK = "attempt-"
+
+
+@dataclass
+class Claim:
+    """A take taken out of the inbox.
+
+    ``path`` is its place there, relative, with forward slashes. ``place`` is where its finished
+    files go: below the outbox, without suffix.
+    """
+
+    folder: Path
+    path: str
+    place: str
+    attempts: int = 0
+    publish: dict[str, Any] | None = None
+    quarantine: dict[str, Any] | None = None
+    claimed_at: float = field(default_factory=time.time)
+
+    @property
+    def job(self) -> str:
+        return self.folder.name
+
+    @property
+    def take(self) -> Path:
+        return self.folder / "take"
+
+    @property
+    def name(self) -> str:
+        """The take's own file name, verbatim."""
+        return PurePosixPath(self.path).name
+
+    @property
+    def title(self) -> str:
+        """The folder below the inbox, verbatim, '' for the inbox itself."""
+        return folder_of(self.path)
+
+    @property
+    def stem(self) -> str:
+        """The name of its finished files, without suffix."""
+        return PurePosixPath(self.place).name
+
+    @property
+    def is_decided(self) -> bool:
+        """Whether the work is over and only its result has to be put in place."""
+        return self.publish is not None or self.quarantine is not None
+
+    # --- on disk ---------------------------------------------------------------------------------
+
+    def save(self) -> None:
+        """Write where the take came from."""
+        known = {"path": self.path, "place": self.place, "claimed_at": self.claimed_at}
+        write_durably(self.folder / "claim.json", json.dumps(known))
+
+    def decide(self, what: str, plan: dict[str, Any]) -> None:
+        """Write that the take is to go the way *what*, ``publish`` or ``quarantine``."""
+        write_durably(self.folder / f"{what}.json", json.dumps(plan))
+        setattr(self, what, plan)
+
+    def undecide(self) -> None:
+        """Take back that it is to be published: it has to be worked on again."""
+        (self.folder / "publish.json").unlink(missing_ok=True)
+        sync(self.folder)
+        self.publish = None
+
+    def count(self, attempts: int) -> None:
+        """Make the count of attempts on disk be *attempts*."""
+        standing = _marks(self.folder)
+        for number in range(1, attempts + 1):
+            if number not in standing:
+                os.close(os.open(self.folder / f"{_MARK}{number}", os.O_CREAT | os.O_WRONLY))
+        for number in standing:
+            if number > attempts:
+                (self.folder / f"{_MARK}{number}").unlink(missing_ok=True)
+        sync(self.folder)
+        self.attempts = attempts
+
+
+def claims(root: Root) -> list[Claim]:
+    """Every claim there is, oldest first."""
+    try:
+        names = sorted(os.listdir(root.claims))
+    except FileNotFoundError:
+        return []
+    found = (read_claim(root.claims / name) for name in names)
+    return [claimed for claimed in found if claimed is not None]
+
+
+def read_claim(folder: Path) -> Claim | None:
+    """The claim at *folder*; None when it is not one, or gone.
+
+    A take whose ``claim.json`` was lost is still a take: it goes on under the name of its claim.
+    """
+    known = _read(folder / "claim.json")
+    if known is None or not isinstance(known.get("path"), str):
+        if not (folder / "take").is_file():
+            return None
+        known = {"path": folder.name, "place": folder.name}
+    return Claim(
+        folder,
+        known["path"],
+        str(known.get("place") or folder.name),
+        max(_marks(folder), default=0),
+        _read(folder / "publish.json"),
+        _read(folder / "quarantine.json"),
+        float(known.get("claimed_at", 0.0)),
+    )
+
+
+def refresh(claimed: Claim) -> None:
+    """Take in what a worker decided meanwhile. Attempts are counted by the service alone."""
+    fresh = read_claim(claimed.folder)
+    if fresh is None:
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(claimed.folder))
+    claimed.place, claimed.publish, claimed.quarantine = (
+        fresh.place, fresh.publish, fresh.quarantine,
+    )  # fmt: skip
+
+
+def forget(claimed: Claim) -> None:
+    """Remove a claim that holds no take any more. One that does stays, whatever was thought."""
+    if standing(claimed.take) is not None:
+        return
+    # claim.json goes last: without it, nobody knows what the rest is about.
+    for name in sorted(os.listdir(claimed.folder), key=lambda name: name == "claim.json"):
+        if name.endswith((".json", PART_SUFFIX)) or name.startswith(_MARK):
+            remove_quietly(claimed.folder / name)
+    with contextlib.suppress(OSError):
+        os.rmdir(claimed.folder)
+
+
+def _marks(folder: Path) -> set[int]:
+    try:
+        names = os.listdir(folder)
+    except (FileNotFoundError, NotADirectoryError):
+        return set()
+    numbers = (name.removeprefix(_MARK) for name in names if name.startswith(_MARK))
+    return {int(number) for number in numbers if number.isdigit()}
+
+
+def _read(path: Path) -> dict[str, Any] | None:
+    try:
+        known = json.loads(path.read_text("utf-8"))
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        return None
+    return known if isinstance(known, dict) else None

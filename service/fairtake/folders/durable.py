@@ -1,0 +1,244 @@
+"""Steps on the disk that are there to stay when they return.
+
+Three rules hold throughout:
+
+* An answer may be wrong: a share can rename and report an error all the same. What stands there
+  counts, not what the call said.
+* A sync that failed is not tried again on the same descriptor: the system may have dropped what it
+  could not write, and would say yes the second time. The file is thrown away, or read back.
+* A step that raised has left its source where it was, and doing it again is harmless.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import ctypes
+import errno
+import functools
+import hashlib
+import os
+import secrets
+import shutil
+import stat
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from fairtake.files.hashing import hash_of
+
+#: What `move_new` writes on another drive before it has its name; the scan ignores such names.
+PART_PREFIX, PART_SUFFIX = ".fairtake-", ".part"
+#: What file systems say that cannot sync a folder, and need not.
+_NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.ENOSYS)
+
+
+def sync(path: Path) -> None:
+    """Bring a file or a folder to the disk."""
+    is_folder = path.is_dir()
+    if is_folder and os.name == "nt":
+        return  # Windows cannot and need not sync folders
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(descriptor)
+    except OSError as e:
+        if not is_folder or e.errno not in _NO_FOLDER_SYNC:
+            raise
+    finally:
+        os.close(descriptor)
+
+
+def make_below(home: Path, folder: str) -> Path:
+    """The *folder* below *home*, made where it is missing. *home* itself has to be there.
+
+    Raises ``FileExistsError`` where something else has the name.
+    """
+    path = home
+    if not home.is_dir():  # a drive that went away must not be replaced by a folder of its name
+        raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(home))
+    for part in Path(folder).parts:
+        path = path / part
+        try:
+            os.mkdir(path)
+        except FileExistsError:
+            if not path.is_dir():
+                raise
+        else:
+            sync(path.parent)
+    return path
+
+
+def write_durably(path: Path, text: str) -> None:
+    """Replace *path* by *text*, whole or not at all."""
+    fresh = path.with_name(f"{PART_PREFIX}{secrets.token_hex(8)}{PART_SUFFIX}")
+    try:
+        with open(fresh, "xb") as file:
+            file.write(text.encode())
+            file.flush()
+            os.fsync(file.fileno())
+        rename(fresh, path, os.replace)
+    except BaseException:
+        remove_quietly(fresh)
+        raise
+    sync(path.parent)
+
+
+def read_back(path: Path, sha256: str) -> None:
+    """Read *path* from the disk, not from memory where that can be told apart.
+
+    Raises ``OSError`` when it does not hold the bytes it should.
+    """
+    if hasattr(os, "posix_fadvise"):
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
+        finally:
+            os.close(descriptor)
+    if hash_of(path) != sha256:
+        raise OSError(errno.EIO, "It reads back other than it was written", str(path))
+
+
+def move_new(source: Path, target: Path, sha256: str | None = None) -> None:
+    """Rename *source* to *target*, which must be free, on any two drives; synced.
+
+    What has to be copied is read back before *source* goes; *sha256* is what it should hold.
+    Raises ``FileExistsError`` and leaves *source* where it is when *target* is taken.
+    """
+    plain = stat.S_ISREG(os.lstat(source).st_mode)  # opening a pipe would wait for ever
+    if plain and os.access(source, os.R_OK):  # what nobody may read holds nothing that we wrote
+        sync(source)
+    try:
+        rename(source, target, _rename_new)
+    except OSError as e:
+        if e.errno != errno.EXDEV:
+            raise
+        _copy_across(source, target, sha256 or hash_of(source))
+    sync(target.parent)
+    sync(source.parent)
+
+
+def _copy_across(source: Path, target: Path, sha256: str) -> None:
+    # Named after its source: when this is broken off, doing it again leaves nothing behind.
+    token = hashlib.sha256(os.fsencode(source)).hexdigest()[:16]
+    fresh = target.with_name(f"{PART_PREFIX}{token}{PART_SUFFIX}")
+    fresh.unlink(missing_ok=True)
+    try:
+        with open(source, "rb") as old, open(fresh, "xb") as new:
+            shutil.copyfileobj(old, new, 2**20)
+            new.flush()
+            os.fsync(new.fileno())
+        read_back(fresh, sha256)
+        rename(fresh, target, _rename_new)
+    finally:
+        remove_quietly(fresh)
+    sync(target.parent)
+    os.unlink(source)
+
+
+def rename(source: Path, target: Path, by: Callable[[Path, Path], None] | None = None) -> None:
+    """Rename, by the call *by*. An error counts only when the rename did not happen."""
+    before = os.lstat(source)
+    try:
+        (by or os.rename)(source, target)
+    except OSError:
+        if not _happened(source, target, before):
+            raise
+
+
+def _happened(source: Path, target: Path, before: os.stat_result) -> bool:
+    there = standing(target)
+    if there is None or there.st_size != before.st_size:
+        return False
+    if standing(source) is None:
+        return True
+    if os.path.samestat(there, before) and stat.S_ISREG(before.st_mode):
+        os.unlink(source)  # two names of one file: linked, and then the old name did not go
+        return True
+    return False
+
+
+def standing(path: Path) -> os.stat_result | None:
+    """What stands at *path*, None for nothing. Raises ``OSError`` where that cannot be told."""
+    try:
+        return os.lstat(path)
+    except (FileNotFoundError, NotADirectoryError):
+        return None
+
+
+def holds(path: Path, sha256: str) -> bool:
+    """Whether *path* is a plain file of these bytes."""
+    there = standing(path)
+    return there is not None and stat.S_ISREG(there.st_mode) and hash_of(path) == sha256
+
+
+def same(a: Path, b: Path) -> bool:
+    """Whether both are one file, or plain files of the same bytes."""
+    one, other = os.lstat(a), os.lstat(b)
+    if os.path.samestat(one, other):
+        return True
+    plain = stat.S_ISREG(one.st_mode) and stat.S_ISREG(other.st_mode)
+    return plain and one.st_size == other.st_size and hash_of(a) == hash_of(b)
+
+
+def remove_quietly(path: Path) -> None:
+    """Remove a file of our own; where that fails it is a left-over for the next start to sweep."""
+    with contextlib.suppress(OSError):
+        path.unlink(missing_ok=True)
+
+
+# --- renaming without replacing ------------------------------------------------------------------
+
+
+def _rename_new(source: Path, target: Path) -> None:
+    if _rename_no_replace(source, target):
+        return
+    try:
+        os.link(source, target)
+    except FileExistsError:
+        raise
+    except OSError as e:
+        if e.errno == errno.EXDEV:
+            raise
+        _reserve_and_rename(source, target)
+    else:
+        os.unlink(source)
+
+
+def _reserve_and_rename(source: Path, target: Path) -> None:
+    """Where there are no hard links: hold the name with an empty file of our own, rename over it."""
+    try:
+        os.close(os.open(target, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+    except FileExistsError:
+        if os.lstat(target).st_size:
+            raise
+        # An empty file is what we leave when we are killed between the two steps.
+    try:
+        os.replace(source, target)
+    except OSError:
+        if standing(source) is not None:
+            remove_quietly(target)
+        raise
+
+
+@functools.cache
+def _renameat2() -> Any:
+    if not sys.platform.startswith("linux"):
+        return None
+    return getattr(ctypes.CDLL(None, use_errno=True), "renameat2", None)
+
+
+def _rename_no_replace(source: Path, target: Path) -> bool:
+    """Rename in one step without replacing; False where the system cannot."""
+    if os.name == "nt":
+        os.rename(source, target)  # never replaces there
+        return True
+    call = _renameat2()
+    if call is None:
+        return False
+    at_cwd, no_replace = -100, 1
+    if call(at_cwd, os.fsencode(source), at_cwd, os.fsencode(target), no_replace) == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in (errno.EINVAL, errno.ENOSYS):
+        return False
+    raise OSError(code, os.strerror(code), str(source), None, str(target))

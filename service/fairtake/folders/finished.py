@@ -1,0 +1,68 @@
+"""Whether a take was finished before: the same bytes with the same settings are finished once."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from fairtake.folders.claim_folder import Claim
+from fairtake.folders.durable import holds
+from fairtake.folders.life import end
+from fairtake.folders.names import folder_of, free_folder, key, portable, without_number
+from fairtake.folders.places import Root
+from fairtake.receipt import RECEIPT_SUFFIX
+
+
+def asked_of(receipt: dict[str, Any]) -> dict[str, Any]:
+    """What decides the bytes of a take's finished files."""
+    mp3 = receipt["outputs"]["mp3"]
+    return {
+        "take": receipt["take"]["sha256"],
+        "profile": receipt["profile"]["sha256"],
+        "tags": mp3["tags"],
+        "cover": mp3["cover_sha256"],
+    }
+
+
+def already_finished(root: Root, claimed: Claim, asked: dict[str, Any]) -> str | None:
+    """The stem under which the same bytes were finished with the same settings, if they were.
+
+    *asked* is what `asked_of` tells of a receipt. Only takes of the same name are looked at, their
+    files and the original whole and in place.
+    """
+    path = PurePosixPath(portable(claimed.path))
+    folder = root.outbox / free_folder(folder_of(str(path)), root.outbox, root.originals)
+    for receipt in sorted(folder.glob(f"*{RECEIPT_SUFFIX}")) if folder.is_dir() else ():
+        stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
+        if key(path.stem) not in (key(stem), key(without_number(stem))):
+            continue
+        original = root.originals / folder.relative_to(root.outbox) / (stem + path.suffix)
+        if _same_work(receipt, original, asked):
+            return stem
+    return None
+
+
+def drop_duplicate(root: Root, claimed: Claim) -> None:
+    """Remove a take whose bytes stand in originals beside their finished files."""
+    claimed.take.unlink()
+    end(root, claimed)
+
+
+def _same_work(receipt: Path, original: Path, asked: dict[str, Any]) -> bool:
+    try:
+        known = json.loads(receipt.read_text("utf-8"))
+        if asked_of(known) != asked:
+            return False
+        files = {
+            known["outputs"][kind]["file"]: known["outputs"][kind]["sha256"]
+            for kind in ("wav", "mp3")
+        }
+    except (ValueError, KeyError, TypeError):
+        return False
+    inside = all(PurePosixPath(name).name == name for name in files)
+    return (
+        inside
+        and holds(original, asked["take"])
+        and all(holds(receipt.with_name(name), sha256) for name, sha256 in files.items())
+    )

@@ -1,0 +1,383 @@
+"""A take's life, from the inbox to its end: the only code that claims, publishes and quarantines.
+
+It may be killed after any instruction, and any system call in it may fail.
+
+What is relied on
+-----------------
+* A rename inside one drive happens as a whole or not at all, though the answer may be wrong.
+* What was synced, file and then folder, is there after a power cut; what was not may be anything.
+* Nobody but fairtake writes below ``.fairtake``. Everywhere else anybody may, at any time.
+* The same take with the same settings gives the same files, so work may always be done again.
+
+The steps
+---------
+====  =====================================  ===================================================
+step  what is done                           a kill before it leaves, and the next start does
+====  =====================================  ===================================================
+1     *claim*: a folder ``claims/JOB`` with  the take in the inbox, nothing of ours; it is
+      ``claim.json`` is made                 claimed as any other
+2     the take is renamed to                 an empty claim; it is removed. Afterwards: a claim
+      ``claims/JOB/take``                    with its take; it is worked on
+3     *begin*: ``attempt-N`` is made before  a claim with one attempt less; it is worked on. A
+      the work                               take that kills its worker is known by its count
+4     the work, in ``scratch/JOB`` alone     half-made files; they are removed, the work is
+                                             done again
+5     *publish*: WAV, MP3 and receipt are    finished files nobody promised; they are removed,
+      synced, closed and read back           the work is done again
+6     ``publish.json``: each file, its       as 5. From here on a start goes on, for each step
+      hash, its place                        below is known by its hash to be done or not
+7     WAV and MP3 are placed                 some of the files in place, without a receipt
+8     the take goes to originals             sound in place, the take still claimed
+9     the receipt is placed: it is done      all but the receipt
+10    scratch and claim are removed          a claim without a take and all of its files in
+                                             place; only 10 is left to do
+====  =====================================  ===================================================
+
+To *place* a file is to rename it to a name that is free and to sync the folder; on another drive,
+to copy it under a name of ours, sync, close, read back, and then rename.
+
+*quarantine* goes the same way with two files: ``quarantine.json``, then the reason, then the take.
+*unclaim* moves the take back under its own name, then removes the claim. *requeue* moves it from
+quarantine to the inbox, then removes the reason.
+
+When a step fails
+-----------------
+The error goes up and everything stays as it is: the claim says how far it got, and going on from
+there is what a start does, too. A file that could not be synced is made again (step 5), for what
+the system dropped is not told twice. When a promised name was taken by somebody else meanwhile,
+what was placed is taken back and promised anew. A take is never deleted, unless the same bytes
+stand in originals beside their finished files.
+
+A ledger may be kept of all this; no step waits for it or looks into it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import itertools
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Collection, Iterator
+from pathlib import Path, PurePosixPath
+
+from fairtake.folders.claim_folder import Claim, claims, forget
+from fairtake.folders.durable import (
+    PART_PREFIX,
+    PART_SUFFIX,
+    holds,
+    make_below,
+    move_new,
+    read_back,
+    remove_quietly,
+    rename,
+    same,
+    standing,
+    sync,
+    write_durably,
+)
+from fairtake.folders.names import (
+    candidates,
+    fitting,
+    folder_of,
+    free_folder,
+    key,
+    keys_in,
+    portable,
+)
+from fairtake.folders.places import Root
+from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX, Reason, Receipt
+
+# --- steps 1 to 4 ------------------------------------------------------------------------------
+
+
+def claim(root: Root, path: str) -> Claim | None:
+    """Take *path* out of the inbox; None when it is no longer there."""
+    job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
+    claimed = Claim(root.claims / job, path, free_place(root, path))
+    os.mkdir(claimed.folder)
+    try:
+        claimed.save()
+        rename(root.inbox / path, claimed.take)
+    except OSError as e:
+        forget(claimed)
+        if isinstance(e, FileNotFoundError) and standing(root.inbox / path) is None:
+            return None
+        raise
+    # It is claimed now, and nobody else knows. After a power cut an unsynced rename has happened or
+    # not, and either is in order: no reason to let go of the take.
+    with contextlib.suppress(OSError):
+        sync(claimed.folder)
+        sync(root.claims)
+        sync((root.inbox / path).parent)
+    return claimed
+
+
+def begin(claimed: Claim) -> None:
+    """Count an attempt, on disk, before the work."""
+    before = claimed.attempts
+    try:
+        claimed.count(before + 1)
+    except OSError:
+        with contextlib.suppress(OSError):
+            claimed.count(before)
+        raise
+
+
+def give_back_attempt(claimed: Claim) -> None:
+    """The work failed through no fault of the take.
+
+    Where the disk does not take that, *claimed* knows it all the same, and `begin` writes it.
+    """
+    claimed.attempts = max(claimed.attempts - 1, 0)
+    claimed.count(claimed.attempts)
+
+
+def scratch_of(root: Root, claimed: Claim) -> Path:
+    """An empty folder for the work on one take."""
+    folder = root.scratch / claimed.job
+    if folder.exists():
+        shutil.rmtree(folder)
+    return make_below(root.scratch, claimed.job)
+
+
+def unclaim(root: Root, claimed: Claim) -> str:
+    """Put the take back into the inbox, under its own name or the next free one; its place there."""
+    place = move_to_free(claimed.take, root.inbox, claimed.path)
+    end(root, claimed)
+    return place
+
+
+def end(root: Root, claimed: Claim) -> None:
+    """Step 10. What cannot be removed now is swept by the next start."""
+    shutil.rmtree(root.scratch / claimed.job, ignore_errors=True)
+    with contextlib.suppress(OSError):
+        forget(claimed)
+
+
+# --- names ------------------------------------------------------------------------------------
+
+
+def free_place(root: Root, path: str) -> str:
+    """Where the files of the take at *path* can go: neither a file nor a claim has the name."""
+    path = portable(path)
+    folder = free_folder(folder_of(path), root.outbox, root.originals)
+    promised = {key(c.place) for c in claims(root)}
+    made, kept = (keys_in(home / folder) for home in (root.outbox, root.originals))
+    for candidate in candidates(PurePosixPath(path).name):
+        stem = PurePosixPath(candidate).stem
+        place = str(PurePosixPath(folder) / stem)
+        files = {key(stem + suffix) for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)}
+        if key(place) not in promised and key(candidate) not in kept and not files & made:
+            return place
+    raise AssertionError("unreachable")
+
+
+def move_to_free(source: Path, home: Path, path: str) -> str:
+    """Move *source* to *path* below *home*, or to the next name that is free; the path it got."""
+    folder = free_folder(folder_of(path), home)
+    make_below(home, folder)
+    name = PurePosixPath(path).name  # first as it is: it may use all the room there is
+    for candidate in itertools.chain((name,), candidates(fitting(name))):
+        place = str(PurePosixPath(folder) / candidate)
+        if _move_or_is_there(source, home / place):
+            return place
+    raise AssertionError("unreachable")
+
+
+def _move_or_is_there(source: Path, target: Path) -> bool:
+    """Move *source* to *target*; False when something else stands there."""
+    try:
+        move_new(source, target)
+    except FileExistsError:
+        if not same(source, target):
+            return False
+        os.unlink(source)  # a move that was broken off before its last step
+    return True
+
+
+# --- steps 5 to 10: publish -----------------------------------------------------------------------
+
+
+class _Lost(Exception):
+    """A file is neither in scratch nor in its place."""
+
+
+def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) -> str:
+    """Place the finished files, the take and, last, the receipt; the stem they got.
+
+    *wav* and *mp3* lie in the claim's scratch, and hold what *receipt* says of them.
+    """
+    sound = ((wav, ".wav", receipt.outputs.wav), (mp3, ".mp3", receipt.outputs.mp3))
+    while True:
+        for _, suffix, output in sound:
+            output.file = claimed.stem + suffix
+        files = [
+            _ready(path, claimed.place + suffix, output.sha256) for path, suffix, output in sound
+        ]
+        text = receipt.to_json()
+        note = wav.with_name("receipt.json")
+        write_durably(note, text)
+        files.append(_ready(note, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)))
+        sync(wav.parent)
+        original = claimed.place + PurePosixPath(portable(claimed.path)).suffix
+        claimed.decide(
+            "publish", {"files": files, "original": original, "sha256": receipt.take.sha256}
+        )
+        if _go_on_publishing(root, claimed):
+            return claimed.stem
+        claimed.place = free_place(root, claimed.path)
+        claimed.save()
+
+
+def _ready(file: Path, place: str, sha256: str) -> list[str]:
+    """Step 5 for one file."""
+    sync(file)
+    read_back(file, sha256)
+    return [file.name, place, sha256]
+
+
+def _go_on_publishing(root: Root, claimed: Claim) -> bool:
+    """Steps 7 to 10; False, with nothing of them left, when they cannot be done."""
+    plan, scratch = claimed.publish or {}, root.scratch / claimed.job
+    *sound, receipt = [(scratch / name, place, sha256) for name, place, sha256 in plan["files"]]
+    try:
+        for source, place, sha256 in sound:
+            _place(source, root.outbox, place, sha256)
+        _place(claimed.take, root.originals, plan["original"], plan["sha256"])
+        _place(receipt[0], root.outbox, receipt[1], receipt[2])
+    except _Lost:
+        _take_back(root, claimed)  # what stands may stay: the work gives it again
+        return False
+    except FileExistsError:
+        _take_back(root, claimed, sound)
+        return False
+    end(root, claimed)
+    return True
+
+
+def _place(source: Path, home: Path, place: str, sha256: str) -> None:
+    """Move *source* to its place unless the same bytes already stand there. Raises `_Lost`."""
+    target = home / place
+    if holds(target, sha256):
+        source.unlink(missing_ok=True)
+        return
+    make_below(home, folder_of(place))
+    if standing(source) is None:
+        raise _Lost(str(source))
+    move_new(source, target, sha256)
+
+
+def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, str]] = ()) -> None:
+    """Undo what was done of steps 6 to 8, in an order in which it may be broken off."""
+    plan = claimed.publish or {}
+    original = root.originals / plan["original"]
+    if standing(claimed.take) is None and holds(original, plan["sha256"]):
+        move_new(original, claimed.take)
+    for source, place, sha256 in sound:
+        if standing(source) is None and holds(root.outbox / place, sha256):
+            move_new(root.outbox / place, source)
+    claimed.undecide()
+
+
+# --- quarantine -----------------------------------------------------------------------------------
+
+
+def quarantine(root: Root, claimed: Claim, reason: Reason) -> str:
+    """Place the reason, then the take; the path below quarantine they got.
+
+    Once it is decided it stays so: when quarantine itself cannot be written, the take waits in its
+    claim, and is not worked on again.
+    """
+    claimed.decide("quarantine", {"path": portable(claimed.path), "reason": reason.to_json()})
+    return _go_on_quarantining(root, claimed)
+
+
+def _go_on_quarantining(root: Root, claimed: Claim) -> str:
+    plan = claimed.quarantine or {}
+    folder = free_folder(folder_of(plan["path"]), root.quarantine)
+    home = make_below(root.quarantine, folder)
+    taken = keys_in(home)
+    for name in candidates(PurePosixPath(plan["path"]).name):
+        if standing(claimed.take) is None:
+            break  # it is there already
+        if _quarantine_as(claimed, home / name, plan["reason"], taken):
+            plan["path"] = str(PurePosixPath(folder) / name)
+            break
+    end(root, claimed)
+    return str(plan["path"])
+
+
+def _quarantine_as(claimed: Claim, target: Path, text: str, taken: set[str]) -> bool:
+    """Place reason and take at *target*; False, with nothing of them there, where it is taken."""
+    reason = target.with_name(target.name + REASON_SUFFIX)
+    if not holds(reason, _hash_of_text(text)):
+        if {key(target.name), key(reason.name)} & taken:
+            return False
+        note = claimed.folder / "reason.json"
+        write_durably(note, text)
+        try:
+            move_new(note, reason)
+        except FileExistsError:
+            return False
+    elif standing(target) is not None and not same(claimed.take, target):
+        return False  # another take's, of which as little is known
+    if _move_or_is_there(claimed.take, target):
+        return True
+    os.unlink(reason)
+    return False
+
+
+# --- after a crash or a fault -----------------------------------------------------------------------
+
+
+def resume(root: Root, claimed: Claim) -> bool:
+    """Go on with what was decided; False when nothing was, or when the work has to be done again."""
+    if claimed.publish is not None and _go_on_publishing(root, claimed):
+        return True
+    if claimed.quarantine is None:
+        return False
+    _go_on_quarantining(root, claimed)
+    return True
+
+
+def recover(root: Root, in_work: Collection[str] = ()) -> list[Claim]:
+    """The claims that have to be gone on with; scratch and claims of nobody are removed.
+
+    *in_work* are the jobs that somebody works on at this moment.
+    """
+    waiting = []
+    for claimed in claims(root):
+        if claimed.job in in_work:
+            continue
+        if claimed.is_decided or standing(claimed.take) is not None:
+            waiting.append(claimed)
+        else:
+            end(root, claimed)
+    known = {claimed.job for claimed in waiting} | set(in_work)
+    for folder in (*_inside(root.scratch), *_inside(root.claims)):
+        if folder.parent == root.claims and folder.is_file() and not folder.is_symlink():
+            move_to_free(folder, root.inbox, folder.name)  # somebody's: a claim is a folder
+        elif folder.name not in known and standing(folder / "take") is None:
+            shutil.rmtree(folder, ignore_errors=True)
+    return waiting
+
+
+def sweep(root: Root) -> None:
+    """Remove what copies and notes that were broken off left between the files that are whole."""
+    parts = f"{PART_PREFIX}*{PART_SUFFIX}"
+    for home in (root.outbox, root.originals, root.quarantine, root.inbox):
+        for part in home.rglob(parts):
+            remove_quietly(part)
+    for part in (*root.state.glob(parts), *root.claims.parent.glob(parts)):
+        remove_quietly(part)
+
+
+def _inside(folder: Path) -> Iterator[Path]:
+    yield from (folder / name for name in sorted(os.listdir(folder)))
+
+
+def _hash_of_text(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()

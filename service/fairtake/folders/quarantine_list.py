@@ -1,0 +1,59 @@
+"""What lies in quarantine, and the way back from there."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import json
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from fairtake.folders.life import move_to_free
+from fairtake.folders.names import portable, without_number
+from fairtake.folders.places import Root
+from fairtake.receipt import REASON_SUFFIX
+
+
+def quarantined(root: Root) -> list[tuple[str, dict[str, Any]]]:
+    """Path below quarantine and reason of every quarantined take, by path."""
+    found = []
+    for reason in sorted(root.quarantine.rglob("*" + REASON_SUFFIX)):
+        take = reason.with_name(reason.name.removesuffix(REASON_SUFFIX))
+        known = _read(reason)
+        if known and take.exists():
+            found.append((take.relative_to(root.quarantine).as_posix(), known))
+    return found
+
+
+def requeue(root: Root, path: str) -> str:
+    """Put a quarantined take back into the inbox, under its own name; its place there.
+
+    Raises ``FileNotFoundError`` when there is no such take in quarantine.
+    """
+    take = root.quarantine / path
+    inside = take.resolve().is_relative_to(root.quarantine.resolve())
+    if not inside or not take.is_file():
+        raise FileNotFoundError(errno.ENOENT, "not in quarantine", path)
+    reason = take.with_name(take.name + REASON_SUFFIX)
+    place = move_to_free(take, root.inbox, _own_path(path, _read(reason)))
+    reason.unlink(missing_ok=True)
+    return place
+
+
+def _own_path(path: str, reason: dict[str, Any]) -> str:
+    """Where the take lay in the inbox. Anybody may have written the reason: its word is taken only
+    for a name that becomes *path* in quarantine."""
+    take = reason.get("take")
+    with contextlib.suppress(TypeError, ValueError):
+        said = PurePosixPath(take["title"] or "", take["name"]) if take else PurePosixPath()
+        inside = not said.is_absolute() and ".." not in said.parts and "\0" not in str(said)
+        if inside and portable(str(said)) in (path, without_number(path)):
+            return str(said)
+    return path
+
+
+def _read(reason: Path) -> dict[str, Any]:
+    with contextlib.suppress(OSError, ValueError):
+        known = json.loads(reason.read_text("utf-8"))
+        return known if isinstance(known, dict) else {}
+    return {}

@@ -1,0 +1,161 @@
+"""Delete raw takes and finished files that were kept long enough. Off unless the settings give days.
+
+What may go is told by the receipt alone: the two files it names, and the take whose bytes it names.
+Nothing of a take goes before its receipt was *verified*, which is to say that both finished files
+stood there with the very bytes the receipt promises; and each file is held against its hash once
+more before it goes. Finished files that somebody took away or changed leave their original in
+place for ever. The receipt itself stays: it is the proof, and small.
+
+Where finished files go before their original, that they were verified is written down first, in
+``verified.jsonl`` of the state folder. Without that note the original stays: a lost note costs
+space, never a take.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import secrets
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from pydantic import ValidationError
+
+from fairtake.folders.durable import PART_PREFIX, PART_SUFFIX, holds, standing, sync
+from fairtake.folders.names import portable
+from fairtake.folders.places import Root
+from fairtake.receipt import RECEIPT_SUFFIX, Receipt
+
+_DAY_S = 86400.0
+
+
+@dataclass(frozen=True)
+class Deleted:
+    """A file that went, and the receipt that was its warrant; both below their folders."""
+
+    what: str
+    path: str
+    receipt: str
+
+
+def is_on(root: Root) -> bool:
+    """Whether anything is ever deleted."""
+    return bool(root.settings.keep_originals_days or root.settings.keep_finished_days)
+
+
+def clear_out(root: Root) -> Iterator[Deleted]:
+    """Delete what was kept long enough, file by file, and say so after each."""
+    if not is_on(root):
+        return
+    now = _earlier_clock(root)
+    for receipt in sorted(root.outbox.rglob(f"*{RECEIPT_SUFFIX}")):
+        status = standing(receipt)
+        if status is not None:
+            yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S)
+
+
+def _clear(root: Root, receipt: Path, age_days: float) -> Iterator[Deleted]:
+    settings = root.settings
+    due_originals = 0 < settings.keep_originals_days <= age_days
+    due_finished = 0 < settings.keep_finished_days <= age_days
+    known = _read(receipt) if due_originals or due_finished else None
+    if known is None:
+        return
+    outputs = {
+        receipt.with_name(output.file): output.sha256
+        for output in (known.outputs.wav, known.outputs.mp3)
+    }
+    original = {_original(root, receipt, known): str(known.take.sha256)}
+    finished_left = _left(outputs) if due_finished else {}
+    original_left = _left(original) if due_originals else {}
+    if not (finished_left or original_left) or not _verified(root, receipt, outputs):
+        return
+    if finished_left:
+        _remember(root, receipt)
+    yield from _delete(root.outbox, "finished", finished_left, root, receipt)
+    yield from _delete(root.originals, "original", original_left, root, receipt)
+
+
+def _delete(
+    home: Path, what: str, files: dict[Path, str], root: Root, receipt: Path
+) -> Iterator[Deleted]:
+    for path, sha256 in files.items():
+        if holds(path, sha256):
+            os.unlink(path)
+            sync(path.parent)
+            warrant = receipt.relative_to(root.outbox).as_posix()
+            yield Deleted(what, path.relative_to(home).as_posix(), warrant)
+
+
+def _read(receipt: Path) -> Receipt | None:
+    """The receipt, None when it is not one of ours or names anything but its own files."""
+    try:
+        known = Receipt.model_validate_json(receipt.read_bytes())
+    except (FileNotFoundError, ValidationError):
+        return None
+    stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
+    names = (known.outputs.wav.file, known.outputs.mp3.file)
+    return known if names == (f"{stem}.wav", f"{stem}.mp3") else None
+
+
+def _original(root: Root, receipt: Path, known: Receipt) -> Path:
+    """Where publishing put the take: under its files' name, with its own suffix."""
+    suffix = PurePosixPath(portable(known.take.name)).suffix
+    stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
+    return root.originals / receipt.relative_to(root.outbox).with_name(stem + suffix)
+
+
+def _left(files: dict[Path, str]) -> dict[Path, str]:
+    return {path: sha256 for path, sha256 in files.items() if standing(path) is not None}
+
+
+# --- what was verified ---------------------------------------------------------------------------
+
+
+def _verified(root: Root, receipt: Path, outputs: dict[Path, str]) -> bool:
+    return all(holds(path, sha256) for path, sha256 in outputs.items()) or _line(
+        root, receipt
+    ) in _remembered(root)
+
+
+def _remember(root: Root, receipt: Path) -> None:
+    line = _line(root, receipt)
+    if line in _remembered(root):
+        return
+    with open(_notes(root), "a", encoding="utf-8") as file:
+        file.write(f"\n{line}\n")  # a line that was broken off before stays by itself
+        file.flush()
+        os.fsync(file.fileno())
+    sync(_notes(root).parent)
+
+
+def _remembered(root: Root) -> set[str]:
+    try:
+        return set(_notes(root).read_text("utf-8", errors="replace").splitlines())
+    except FileNotFoundError:
+        return set()
+
+
+def _line(root: Root, receipt: Path) -> str:
+    known = {
+        "receipt": receipt.relative_to(root.outbox).as_posix(),
+        "sha256": hashlib.sha256(receipt.read_bytes()).hexdigest(),
+    }
+    return json.dumps(known)
+
+
+def _notes(root: Root) -> Path:
+    return root.state / "verified.jsonl"
+
+
+def _earlier_clock(root: Root) -> float:
+    """Now, by our clock or by that of the outbox's drive, whichever is behind the other."""
+    probe = root.outbox / f"{PART_PREFIX}{secrets.token_hex(8)}{PART_SUFFIX}"
+    os.close(os.open(probe, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+    try:
+        return min(time.time(), probe.stat().st_mtime)
+    finally:
+        probe.unlink(missing_ok=True)

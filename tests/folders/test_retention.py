@@ -1,0 +1,157 @@
+"""fairtake.folders.retention: off by default; nothing goes before its receipt was verified."""
+
+from __future__ import annotations
+
+import os
+import time
+from pathlib import Path
+
+import pytest
+
+from fairtake.folders import Root, begin, claim, publish, scratch_of
+from fairtake.folders.retention import Deleted, clear_out, is_on
+from fairtake.master import Job, finish
+from fairtake.profile import Profile
+from fairtake.receipt import RECEIPT_SUFFIX, Receipt
+from roots import drop, files_below, new_root, sha256, spoken
+
+DAY_S = 86400
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Receipt, bytes, bytes, bytes]:
+    """A real receipt, and the take, WAV and MP3 it speaks of."""
+    folder = tmp_path_factory.mktemp("made")
+    take = spoken(folder / "take.wav")
+    job = Job(folder / "take.wav", "one.wav", "one", "speech", Profile())
+    done = finish(job, folder, lambda verb, share: None)
+    return done.receipt, take, done.wav.read_bytes(), done.mp3.read_bytes()
+
+
+def published(root: Root, name: str, made: tuple[Receipt, bytes, bytes, bytes], days: float) -> Path:
+    """The take, published *days* ago as *name*; its receipt."""
+    receipt, take, wav, mp3 = made
+    drop(root, name, take)
+    claimed = claim(root, name)
+    assert claimed is not None
+    begin(claimed)
+    scratch = scratch_of(root, claimed)
+    (scratch / "a.wav").write_bytes(wav)
+    (scratch / "a.mp3").write_bytes(mp3)
+    known = receipt.model_copy(deep=True)
+    known.take.name, known.take.title = claimed.name, claimed.title
+    stem = publish(root, claimed, scratch / "a.wav", scratch / "a.mp3", known)
+    path = root.outbox / claimed.title / (stem + RECEIPT_SUFFIX)
+    os.utime(path, (time.time() - days * DAY_S,) * 2)
+    return path
+
+
+def root_with(path: Path, originals: int = 0, finished: int = 0) -> Root:
+    return new_root(path / "root", keep_originals_days=originals, keep_finished_days=finished)
+
+
+def left(root: Root) -> set[str]:
+    folders = (root.outbox, root.originals)
+    return {path.relative_to(root.path).as_posix() for path in files_below(*folders)}
+
+
+ALL = {"outbox/T/one.wav", "outbox/T/one.mp3", "outbox/T/one.receipt.json", "originals/T/one.wav"}
+
+
+def test_nothing_is_ever_deleted_unless_it_is_switched_on(tmp_path: Path, made: tuple) -> None:
+    """However old. Issue, part 9: off by default."""
+    root = root_with(tmp_path)
+    published(root, "T/one.wav", made, 10_000)
+    assert not is_on(root) and list(clear_out(root)) == [] and left(root) == ALL
+
+
+@pytest.mark.parametrize(
+    ("originals", "finished", "age", "gone"),
+    [
+        (30, 0, 29.9, set()),
+        (30, 0, 30.1, {"originals/T/one.wav"}),
+        (0, 30, 30.1, {"outbox/T/one.wav", "outbox/T/one.mp3"}),
+        (30, 60, 40, {"originals/T/one.wav"}),
+        (60, 30, 40, {"outbox/T/one.wav", "outbox/T/one.mp3"}),
+        (30, 30, 31, ALL - {"outbox/T/one.receipt.json"}),
+        (30, 30, -400, set()),
+    ],
+)
+def test_what_is_old_enough_goes_and_the_receipt_stays(
+    tmp_path: Path, made: tuple, originals: int, finished: int, age: float, gone: set[str]
+) -> None:
+    """Each kind after its own days, told one by one; strangers' files are left alone."""
+    root = root_with(tmp_path, originals, finished)
+    published(root, "T/one.wav", made, age)
+    for strange in (root.outbox / "T/notes.txt", root.originals / "T/one.txt"):
+        strange.write_text("mine")
+    told = list(clear_out(root))
+    assert {f"{'outbox' if d.what == 'finished' else 'originals'}/{d.path}" for d in told} == gone
+    assert left(root) == ALL - gone | {"outbox/T/notes.txt", "originals/T/one.txt"}
+    assert list(clear_out(root)) == []
+
+
+@pytest.mark.parametrize("doubt", ["wav", "mp3", "no wav", "receipt", "names", "original"])
+def test_nothing_goes_while_there_is_a_doubt(tmp_path: Path, made: tuple, doubt: str) -> None:
+    """A changed, missing or unknown file, or a receipt of other names: all is kept. Issue, part 9."""
+    root = root_with(tmp_path, originals=1, finished=0 if doubt == "original" else 1)
+    receipt = published(root, "T/one.wav", made, 5)
+    wav, mp3, original = (root.outbox / "T/one.wav", root.outbox / "T/one.mp3",
+                          root.originals / "T/one.wav")  # fmt: skip
+    match doubt:
+        case "wav" | "mp3":
+            {"wav": wav, "mp3": mp3}[doubt].write_bytes(b"something else")
+        case "no wav":
+            wav.unlink()
+        case "receipt":
+            receipt.write_text(receipt.read_text()[:-9])
+        case "names":
+            receipt.write_text(receipt.read_text().replace('"one.mp3"', '"../../fairtake.toml"'))
+        case "original":
+            original.write_bytes(b"another take")
+    os.utime(receipt, (time.time() - 5 * DAY_S,) * 2)
+    before = left(root)
+    assert list(clear_out(root)) == [] and left(root) == before
+    assert (root.path / "fairtake.toml").exists()
+
+
+def test_an_original_goes_after_its_finished_files_were_verified_and_gone(
+    tmp_path: Path, made: tuple
+) -> None:
+    """That they were verified is remembered; without the note the original stays for ever."""
+    root = root_with(tmp_path, originals=60, finished=30)
+    receipts = [published(root, name, made, 40) for name in ("a.wav", "b.wav")]
+    assert len(list(clear_out(root))) == 4
+    taken = published(root, "c.wav", made, 40)
+    for path in (taken.with_name("c.wav"), taken.with_name("c.mp3")):
+        path.unlink()  # its owner took it away
+    for receipt in (*receipts, taken):
+        os.utime(receipt, (time.time() - 61 * DAY_S,) * 2)
+    receipts[1].write_text(receipts[1].read_text() + " ")
+    os.utime(receipts[1], (time.time() - 61 * DAY_S,) * 2)
+    assert list(clear_out(root)) == [Deleted("original", "a.wav", "a.receipt.json")]
+    assert left(root) >= {"originals/b.wav", "originals/c.wav"}
+
+
+def test_two_takes_of_one_name_are_told_apart(tmp_path: Path, made: tuple) -> None:
+    """~2 goes with its own receipt, whatever the take was called. Requirement 14."""
+    root = root_with(tmp_path, originals=30)
+    published(root, "one.wav", made, 1)
+    drop(root, "x", b"")
+    published(root, "one.wav", made, 40)
+    assert [d.path for d in clear_out(root)] == ["one~2.wav"]
+    assert sha256((root.originals / "one.wav").read_bytes()) == made[0].take.sha256
+
+
+def test_a_kill_at_any_deletion_is_gone_on_from(tmp_path: Path, made: tuple) -> None:
+    """Broken off after each file, the next round does the rest and no more. Requirement 11."""
+    for stop in range(4):
+        root = root_with(tmp_path / str(stop), originals=30, finished=30)
+        published(root, "T/one.wav", made, 40)
+        going = clear_out(root)
+        for _ in range(stop):
+            next(going)
+        going.close()
+        assert len(left(root)) == 4 - stop
+        list(clear_out(root))
+        assert left(root) == {"outbox/T/one.receipt.json"}
