@@ -83,3 +83,8 @@ def averaged_behind(amount: Rows, width: int) -> Rows:
     weights = np.hanning(width + 3)[1:-1]
     padded = np.concatenate([np.full(width, amount[0], amount.dtype), amount])
     return np.convolve(padded, weights / weights.sum(), "valid").astype(np.float32)
+
+
+def eased(amount: Rows, attack: int, rise_db: float) -> Rows:
+    """*amount* that opens over *attack* rows ahead of time and closes by *rise_db* a row."""
+    return averaged_behind(least_ahead(rise_limited(amount, rise_db), attack), attack)

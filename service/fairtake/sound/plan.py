@@ -23,7 +23,7 @@ from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
-from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit
+from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit, pauses_db
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
@@ -131,18 +131,20 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         tone_db = tone_db if work.tone_db is None else work.tone_db
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
-    makeup_db, short_db, limited = solve(levels, ceiling, profile.normalise)
+    spoken = spoken_rows(levels)
+    makeup_db, short_db, limited = solve(levels, spoken, ceiling, profile.normalise)
     makeup_db += correction.level_db
     notes["limit"] = {**limited.note, "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
         "makeup_db": round(makeup_db, 2),
         "short_of_target_db": round(short_db, 2),
     }
-    gain_db = levels.with_gain(makeup_db).gain_db
+    assert limited.gain_db is not None
+    gain_db = levels.with_gain(makeup_db - pauses_db(-limited.gain_db, spoken)).gain_db
     assert gain_db is not None
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
-        makeup_db, short_db, notes, spoken_rows(levels),
+        makeup_db, short_db, notes, spoken,
         None if tone_db is None else tone_db + np.float32(makeup_db),
     )  # fmt: skip
 
@@ -169,7 +171,10 @@ def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSetting
 
 
 def solve(
-    levels: Levels, limit_settings: LimitSettings, normalise_settings: NormaliseSettings
+    levels: Levels,
+    spoken: Mask,
+    limit_settings: LimitSettings,
+    normalise_settings: NormaliseSettings,
 ) -> tuple[float, float, Work]:
     """Make-up gain, how many dB the level stays short of the target, and the limiter's work.
 
@@ -185,7 +190,8 @@ def solve(
         louder = levels.with_gain(makeup_db)
         work = limit(louder, limit_settings)
         assert work.gain_db is not None
-        level = level_of(louder.with_gain(work.gain_db), normalise_settings.by)
+        gain_db = work.gain_db - pauses_db(-work.gain_db, spoken)
+        level = level_of(louder.with_gain(gain_db), normalise_settings.by)
         before_db, short_db = short_db, 0.0 if level is None else target - level
         if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
             break

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from pydantic import Field
 
-from fairtake.sound.envelope import averaged_behind, least_ahead, rise_limited
+from fairtake.sound.envelope import eased
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.runs import widened
 from fairtake.sound.speech import FRAME_ROWS, find_speech
@@ -82,8 +82,3 @@ def gate(levels: Levels, settings: GateSettings) -> Work:
             "speech_lufs": round(speech.speech_lufs, 1),
         },
     )
-
-
-def eased(amount: Rows, attack: int, rise_db: float) -> Rows:
-    """*amount* that opens over *attack* rows ahead of time and closes by *rise_db* a row."""
-    return averaged_behind(least_ahead(rise_limited(amount, rise_db), attack), attack)

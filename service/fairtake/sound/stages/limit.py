@@ -20,8 +20,9 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from fairtake.sound.envelope import averaged_behind, greatest_ahead, release, spread_around
+from fairtake.sound.envelope import averaged_behind, eased, greatest_ahead, release, spread_around
 from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.runs import Mask, widened
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
@@ -30,6 +31,9 @@ GUARD_DB = 0.4
 
 
 SLOW_ROWS = 350
+#: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
+PAUSE_REACH_ROWS, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 1500, 60, 200
+PAUSE_ATTACK_ROWS, PAUSE_RISE_DB = 30, 0.1
 
 
 class LimitSettings(Settings):
@@ -41,7 +45,7 @@ class LimitSettings(Settings):
     )
     release_ms: float = Field(25, ge=5, le=1000, description="Time constant of the release (63 %).")
     fast_db: float = Field(
-        5,
+        4,
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
@@ -77,6 +81,25 @@ def aim_dbtp(settings: LimitSettings) -> float:
 def limit(levels: Levels, settings: LimitSettings) -> Work:
     amount = limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings)
     return Work(gain_db=-amount, note=limit_note(amount))
+
+
+def pauses_db(reduction_db: Rows, spoken: Mask) -> Rows:
+    """By how much pauses are lowered so that limiting speech does not lift them against it.
+
+    *reduction_db* is what the limiter takes, 0 or more; the result is 0 wherever somebody speaks.
+    """
+    if not spoken.any() or not reduction_db.any():
+        return np.zeros(len(reduction_db), np.float32)
+    taken = np.cumsum(np.where(spoken, reduction_db, 0), dtype=np.float64)
+    count = np.cumsum(spoken)
+    rows = np.arange(len(spoken))
+    first = np.maximum(rows - PAUSE_REACH_ROWS, 0)
+    last = np.minimum(rows + PAUSE_REACH_ROWS, len(rows) - 1)
+    near = count[last] - count[first]
+    mean = (taken[last] - taken[first]) / np.maximum(near, 1)
+    amount = np.where(widened(spoken, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS), 0, mean)
+    amount = np.maximum(amount - reduction_db, 0).astype(np.float32)
+    return eased(amount, PAUSE_ATTACK_ROWS, PAUSE_RISE_DB)
 
 
 def limit_note(amount: Rows) -> dict[str, float]:
