@@ -57,6 +57,7 @@ MAY_MOVE = {
     "folders/life": "the only code that claims, publishes and quarantines",
     "folders/finished": "a take that was finished before is dropped",
     "folders/quarantine_list": "the reason of a take that goes back",
+    "folders/retention": "what a verified receipt names, where the settings say so",
     "files/take": "its own decoded copy in scratch",
     "files/encoder": "its own files in scratch",
     "files/mp3": "its own files in scratch",

@@ -28,7 +28,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Receipt, bytes, byte
     return done.receipt, take, done.wav.read_bytes(), done.mp3.read_bytes()
 
 
-def published(root: Root, name: str, made: tuple[Receipt, bytes, bytes, bytes], days: float) -> Path:
+def published(
+    root: Root, name: str, made: tuple[Receipt, bytes, bytes, bytes], days: float
+) -> Path:
     """The take, published *days* ago as *name*; its receipt."""
     receipt, take, wav, mp3 = made
     drop(root, name, take)

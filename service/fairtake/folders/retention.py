@@ -22,8 +22,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from pydantic import ValidationError
-
 from fairtake.folders.durable import PART_PREFIX, PART_SUFFIX, holds, standing, sync
 from fairtake.folders.names import portable
 from fairtake.folders.places import Root
@@ -93,8 +91,8 @@ def _delete(
 def _read(receipt: Path) -> Receipt | None:
     """The receipt, None when it is not one of ours or names anything but its own files."""
     try:
-        known = Receipt.model_validate_json(receipt.read_bytes())
-    except (FileNotFoundError, ValidationError):
+        known = Receipt.model_validate(json.loads(receipt.read_bytes()))
+    except (FileNotFoundError, ValueError):
         return None
     stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
     names = (known.outputs.wav.file, known.outputs.mp3.file)
