@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import json
+import multiprocessing
 import os
+import shutil
+import subprocess
+import warnings
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 import crashing
-from crashing import NAME, TAKE, finish_claimed, reason
+import hurting
+from crashing import NAME, TAKE, WAYS, finish_claimed, reason
 from fairtake import folders
 from fairtake.errors import NotARoot
 from fairtake.folders import (
@@ -19,6 +27,7 @@ from fairtake.folders import (
     claim,
     claims,
     drop_duplicate,
+    durable,
     give_back_attempt,
     open_root,
     publish,
@@ -30,7 +39,8 @@ from fairtake.folders import (
     scratch_of,
     unclaim,
 )
-from roots import drop, files_below, finish_one
+from fairtake.folders.durable import move_new
+from roots import drop, files_below, finish_one, new_root
 
 
 def test_a_finished_take_stands_where_the_folders_promise(root: Root, model: str) -> None:
@@ -201,3 +211,177 @@ def test_a_root_is_known_by_its_settings(tmp_path: Path) -> None:
     """A folder without fairtake.toml is refused. Design: the folders of a ROOT."""
     with pytest.raises(NotARoot):
         open_root(tmp_path)
+
+
+# --- what a claim knows ------------------------------------------------------------------------
+
+
+def test_a_take_whose_claim_lost_its_name_is_still_a_take(root: Root) -> None:
+    """claim.json spoilt: it goes on under its job's name. Requirement 24: stray files in the claims."""
+    drop(root, "one.wav", TAKE)
+    claimed = claim(root, "one.wav")
+    assert claimed is not None
+    (claimed.folder / "claim.json").write_bytes(b"\0\0\0")
+    [found] = recover(root)
+    assert found.take.read_bytes() == TAKE and found.name == claimed.job
+
+
+def test_a_file_among_the_claims_goes_to_the_inbox(root: Root) -> None:
+    """Whatever somebody put there is no claim, and is not lost. Requirement 24."""
+    (root.claims / "stray.wav").write_bytes(TAKE)
+    assert recover(root) == []
+    assert (root.inbox / "stray.wav").read_bytes() == TAKE
+
+
+def test_attempts_are_on_disk_before_the_work_and_gone_when_given_back(root: Root) -> None:
+    """Whoever reads the claim anew sees them. Requirement 15: attempts are written before."""
+    drop(root, "one.wav", TAKE)
+    claimed = claim(root, "one.wav")
+    assert claimed is not None
+    for used in (1, 2):
+        begin(claimed)
+        assert [c.attempts for c in claims(root)] == [used]
+    give_back_attempt(claimed)
+    assert [c.attempts for c in claims(root)] == [1]
+
+
+def race(root: Root, names: list[str], start: Any, won: Any) -> None:
+    start.wait()
+    won.put([name for name in names if claim(root, name) is not None])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the racers are forks")
+def test_a_take_is_claimed_once_whoever_races_for_it(ram: Path) -> None:
+    """Four processes on the same takes: each take has one winner. Requirement 9."""
+    root = new_root(ram / "root")
+    names = [f"{number}.wav" for number in range(40)]
+    for name in names:
+        drop(root, name, name.encode())
+    forks = multiprocessing.get_context("fork")
+    start, won = forks.Event(), forks.SimpleQueue()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        racers = [forks.Process(target=race, args=(root, names, start, won)) for _ in range(4)]
+        for racer in racers:
+            racer.start()
+    start.set()
+    claimed = [name for _ in racers for name in won.get()]
+    for racer in racers:
+        racer.join()
+    assert sorted(claimed) == sorted(names)
+    assert sorted(c.take.read_bytes().decode() for c in claims(root)) == sorted(names)
+
+
+# --- what is written is looked at -----------------------------------------------------------------
+
+
+def ready(root: Root, model: str) -> tuple[folders.Claim, Path, Path, Any]:
+    """A claimed take and its finished files, not yet published."""
+    drop(root, NAME, TAKE)
+    claimed = claim(root, NAME)
+    assert claimed is not None
+    begin(claimed)
+    scratch = scratch_of(root, claimed)
+    wav, mp3 = scratch / "finished.wav", scratch / "finished.mp3"
+    wav.write_bytes(b"wav of " + TAKE)
+    mp3.write_bytes(b"mp3 of " + TAKE)
+    return claimed, wav, mp3, crashing.receipt(model, 1)
+
+
+def test_a_file_that_reads_back_otherwise_is_not_published(root: Root, model: str) -> None:
+    """Files are held against what was proved before the take leaves its claim. Requirement 23."""
+    claimed, wav, mp3, receipt = ready(root, model)
+    mp3.write_bytes(b"mp3 of something else")
+    with pytest.raises(OSError, match="reads back"):
+        publish(root, claimed, wav, mp3, receipt)
+    assert claimed.take.read_bytes() == TAKE and files_below(root.outbox, root.originals) == []
+    finish_claimed(root, claimed, model)
+    assert (root.originals / NAME).read_bytes() == TAKE
+
+
+def test_a_copy_on_another_drive_is_read_back_before_the_original_goes(
+    ram: Path, other_drive: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A drive that stores other bytes than it was given gets no take. Requirement 10: verify."""
+    source, target = ram / "one.wav", other_drive / "one.wav"
+    source.write_bytes(TAKE)
+    other_drive.mkdir()
+    monkeypatch.setattr(shutil, "copyfileobj", lambda old, new, size: new.write(b"spoilt"))
+    with pytest.raises(OSError, match="reads back"):
+        move_new(source, target)
+    assert source.read_bytes() == TAKE and list(other_drive.iterdir()) == []
+
+
+def test_where_there_are_no_hard_links_a_name_is_held_and_then_taken(
+    root: Root, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """exFAT: nothing replaced, and a name we held when killed is taken up again. Requirement 14."""
+
+    def no_links(*_: Any) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(durable, "_renameat2", lambda: None)
+    monkeypatch.setattr(os, "link", no_links)
+    source, target = root.inbox / "one.wav", root.outbox / "one.wav"
+    source.write_bytes(TAKE)
+    target.write_bytes(b"a stranger's")
+    with pytest.raises(FileExistsError):
+        move_new(source, target)
+    assert target.read_bytes() == b"a stranger's"
+    target.write_bytes(b"")
+    move_new(source, target)
+    assert target.read_bytes() == TAKE and not source.exists()
+
+
+# --- full disks ---------------------------------------------------------------------------------
+
+
+@pytest.fixture(params=["size=40k", "nr_inodes=8"])
+def small(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Callable[[Path], None]]:
+    """Puts a folder on a drive that is full, by bytes or by files; the second call makes room."""
+    mounted: list[Path] = []
+
+    def mount(folder: Path) -> None:
+        again = folder in mounted
+        option = "remount,size=8m,nr_inodes=900" if again else request.param
+        done = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", option, "tmpfs", folder], capture_output=True
+        )
+        if done.returncode:
+            pytest.skip("this account may not mount a file system")
+        if not again:
+            mounted.append(folder)
+            for number in range(9):
+                with contextlib.suppress(OSError):
+                    (folder / f"filler{number}").write_bytes(bytes(6000))
+
+    yield mount
+    for folder in mounted:
+        subprocess.run(["umount", "-l", folder], check=True)
+
+
+@pytest.mark.parametrize("way", ["finish", "fail"])
+@pytest.mark.parametrize("place", ["outbox", "originals", "scratch", "quarantine"])
+def test_a_full_drive_is_waited_out(
+    root: Root, model: str, place: str, way: str, small: Callable[[Path], None]
+) -> None:
+    """By bytes and by files, each folder in turn: no attempt used, all done later. Requirement 13."""
+    drop(root, NAME, TAKE)
+    folder = getattr(root, place)
+    small(folder)
+    needed = {"finish": ("outbox", "originals", "scratch"), "fail": ("quarantine",)}[way]
+    if place in needed:
+        with pytest.raises(OSError, match="No space left"):
+            WAYS[way](root, model)
+        [waiting] = claims(root)
+        assert waiting.is_decided or waiting.attempts == 0
+        assert hurting.places_of_the_take(root) in (["claims"], ["originals"])
+        hurting.look_at_outputs(root)
+        small(folder)
+        [waiting] = recover(root)
+        if not resume(root, waiting):
+            finish_claimed(root, waiting, model)
+    else:
+        WAYS[way](root, model)
+    assert hurting.places_of_the_take(root) == ["originals" if way == "finish" else "quarantine"]
+    assert list(root.claims.iterdir()) == []

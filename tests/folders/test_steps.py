@@ -35,7 +35,7 @@ CHILDREN = multiprocessing.get_context("fork") if os.name == "posix" else None
 def scene(request: pytest.FixtureRequest, way: str, where: str, ram: Path, model: str) -> Scene:
     far = request.getfixturevalue("other_drive") if where == "other drive" else None
     every = "FAIRTAKE_EVERY_STEP" in os.environ
-    return Scene(way, ram, far, model, stride=1 if every else 17 if far else 5)
+    return Scene(way, ram, far, model, stride=1 if every else 23 if far else 7)
 
 
 def in_child(target: Callable[..., None], *arguments: Any) -> None:
@@ -67,7 +67,7 @@ def test_a_fault_at_every_step_loses_nothing_and_uses_no_attempt(scene: Scene, w
 @pytest.mark.parametrize("way", WAYS)
 def test_a_step_that_happened_in_spite_of_its_error_counts(scene: Scene, where: str) -> None:
     """A share may do it and report an error. Requirements 9 and 12: checked by stat."""
-    scene.stride = min(scene.stride, 3)  # few steps can happen
+    scene.stride = min(scene.stride, 7 if scene.far else 3)  # few steps can happen
     in_child(hurting.faults, scene, where == "link", True, False, 0)
 
 
