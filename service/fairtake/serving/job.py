@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import stat
 from collections.abc import Callable
@@ -159,7 +160,7 @@ def _resumed(claimed: Claim) -> Outcome:
     if claimed.quarantine is None:
         sha256 = str((claimed.publish or {}).get("sha256", ""))
         return Outcome("finished", place=_place(claimed, claimed.stem), sha256=sha256)
-    reason = Reason.model_validate_json(claimed.quarantine["reason"])
+    reason = Reason.model_validate(json.loads(claimed.quarantine["reason"]))
     return _into_quarantine(reason, str(claimed.quarantine["path"]))
 
 

@@ -8,6 +8,8 @@ which has the take, its picture and the profile, and writes into its scratch alo
 from __future__ import annotations
 
 import errno
+import importlib
+import json
 import os
 import stat
 import traceback
@@ -27,6 +29,8 @@ from fairtake.versions import made_by
 _MEMORY_BYTES, _MEMORY_BYTES_PER_S = 2**30, 250_000
 #: A decoded take is the largest file: 32 bit float, two channels, at the highest rate.
 _FILE_BYTES, _FILE_BYTES_PER_S = 2**28, 192_000 * 2 * 4
+#: Loaded only where they are used, which would be anew for each take.
+_SLOW_TO_IMPORT = ("scipy.linalg", "scipy.ndimage", "scipy.signal", "pyloudnorm.iirfilter", "soxr")
 #: Of the machine's memory one take may have so much at most.
 _MOST_OF_MEMORY = 0.8
 
@@ -36,6 +40,8 @@ def get_warm() -> None:
 
     Raises `EncoderMissing`.
     """
+    for name in _SLOW_TO_IMPORT:
+        importlib.import_module(name)
     encoder_version()
     get_ready()
     made_by()
@@ -99,8 +105,8 @@ def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
     match answer:
         case {"wav": str(wav), "mp3": str(mp3), "receipt": str(receipt)}:
             try:
-                made = Receipt.model_validate_json(receipt)
-            except ValueError:
+                made = Receipt.model_validate(json.loads(receipt))  # names may be no UTF-8
+            except (ValueError, RecursionError):
                 raise Died("The worker's receipt is none.") from None
             return Finished(_plain(scratch, wav), _plain(scratch, mp3), made)
         case {"code": str(code), "detail": str(detail)}:

@@ -1,0 +1,226 @@
+"""Kills before, and failures of, single system calls that touch a ROOT.
+
+A scene is run once under the tracer to learn its steps: every call of the service and of its worker
+that names a file below the ROOT. Then it is set up anew for every fault, hurt at exactly one step,
+looked at as it lies, run again without a fault, and looked at once more.
+"""
+
+from __future__ import annotations
+
+import itertools
+import random
+import re
+import shutil
+import signal
+from collections import Counter
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import ProcessPoolExecutor, as_completed
+from dataclasses import dataclass, field, replace
+from multiprocessing import get_context
+from multiprocessing.util import Finalize
+from pathlib import Path
+
+from books import Books, Wrong
+from scenes import SCENES, bench_folder, clear
+from warm import Ended, Hurt, load_all, run_warm
+
+ERRORS = ("ENOSPC", "EIO", "ESTALE", "EACCES", "EXDEV", "EMFILE")
+#: Steps of a finishing at which all dies at once, to be hurt again while the next start recovers.
+RECOVERIES = 30
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault in a scene. ``after`` is a first death, after which the scene is hurt once more."""
+
+    scene: str
+    hurt: Hurt
+    after: Hurt | None = None
+
+    def __str__(self) -> str:
+        return f"{self.scene}: {f'{self.after}, then ' if self.after else ''}{self.hurt}"
+
+
+@dataclass
+class Found:
+    """What a fault came to."""
+
+    fault: str
+    hit: bool = False
+    faults: int = 1
+    checked: int = 0
+    wrong: list[Wrong] = field(default_factory=list)
+    log: str = ""
+
+
+class Bench:
+    """One bench process: a folder in memory and the scenes it has learned."""
+
+    def __init__(self) -> None:
+        load_all()
+        self.folder = bench_folder()
+        self.kept: dict[tuple[str, Hurt], Books] = {}
+        self._take_all_in()
+
+    def _take_all_in(self) -> None:
+        """Do one take in this very process, so that nothing is left to load."""
+        from fairtake.folders import begin, claim, open_root
+        from fairtake.serving import making
+        from fairtake.serving.job import work
+
+        confined, making.can_confine = making.can_confine, lambda: False
+        making.get_warm()
+        books = SCENES["finish"](self.folder / "first")
+        root = open_root(books.root)
+        claimed = claim(root, "a.wav")
+        assert claimed is not None
+        begin(claimed)
+        work(root, claimed, True, lambda *_: None)
+        making.can_confine = confined
+        clear(books)
+
+    def run(self, books: Books, **how: object) -> Ended:
+        return run_warm(["serve", str(books.root), "--once"], self.folder / "run", **how)  # type: ignore[arg-type]
+
+    def steps(self, scene: str, after: Hurt | None = None) -> list[Hurt]:
+        """Every step of the service and of its worker in *scene*."""
+        found = []
+        for who in ("service", "worker", "maker"):
+            books = self.set_up(scene, after)
+            trace = self.run(books, trace=who).trace
+            places = [books.root, *books.elsewhere.values()]
+            found += [Hurt(who, call, n) for call, n in steps_in(trace, places)]
+            clear(books)
+        return found
+
+    def set_up(self, scene: str, after: Hurt | None) -> Books:
+        root = self.folder / "root"
+        if after is None:
+            return SCENES[scene](root)
+        kept = self.kept.get((scene, after))
+        if kept is None:
+            books = SCENES[scene](self.folder / f"kept {len(self.kept)}")
+            self.run(books, hurt=after, all_at_once=True)
+            kept = self.kept[scene, after] = books
+        shutil.copytree(kept.root, root)
+        return replace(kept, root=root)
+
+    def hurt(self, fault: Fault) -> Found:
+        books = self.set_up(fault.scene, fault.after)
+        found = Found(str(fault))
+        ended = self.run(books, hurt=fault.hurt)
+        found.hit = ended.was_hurt
+        found.wrong += books.wrong_now() + wrong_with(ended)
+        found.log = ended.log
+        if books.wrong_at_the_end() or ended.status not in (0, 1):
+            last = self.run(books)
+            found.wrong += wrong_with(last) + books.wrong_at_the_end()
+            found.log += "--- again\n" + last.log
+        found.checked = books.checked + 2
+        clear(books)
+        return found
+
+    def end(self) -> None:
+        shutil.rmtree(self.folder, ignore_errors=True)
+
+
+def steps_in(trace: str, places: Iterable[Path]) -> list[tuple[str, int]]:
+    """Name and number of every call in *trace* that names something below *places*."""
+    numbers: Counter[str] = Counter()
+    found = []
+    for line in trace.splitlines():
+        if call := re.match(r"(\w+)\(", line):
+            numbers[call[1]] += 1
+            if any(str(place) in line for place in places):
+                found.append((call[1], numbers[call[1]]))
+    return found
+
+
+def wrong_with(ended: Ended) -> list[Wrong]:
+    """Processes that outlived the service, a service that hung, and one that broke down."""
+    wrong = [Wrong("left over", f"process {pid}") for pid in ended.left_over]
+    if ended.status is None:
+        wrong.append(Wrong("unfinished", "the service hung"))
+    if ended.status == 70:
+        wrong.append(Wrong("broke down", ended.log[-1500:]))
+    return wrong
+
+
+# --- many of them, in some processes ------------------------------------------------------------
+
+_bench: Bench | None = None
+
+
+def _start() -> None:
+    global _bench
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # whoever ends the bench ends its processes
+    _bench = Bench()
+    Finalize(None, _bench.end, exitpriority=10)
+
+
+def _learn(scene: str, after: Hurt | None) -> tuple[str, Hurt | None, list[Hurt]]:
+    assert _bench is not None
+    return scene, after, _bench.steps(scene, after)
+
+
+def _do(way: Callable[[Bench, Fault], Found], fault: Fault) -> Found:
+    assert _bench is not None
+    return way(_bench, fault)
+
+
+def _ask(way: Callable[[Bench, Path], Path], path: Path) -> Path:
+    assert _bench is not None
+    return way(_bench, path)
+
+
+class Benches:
+    """Some bench processes side by side. What they made goes with them."""
+
+    def __init__(self, many: int = 2) -> None:
+        self._pool = ProcessPoolExecutor(many, get_context("spawn"), _start)
+
+    def __enter__(self) -> Benches:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._pool.shutdown(cancel_futures=True)
+
+    def steps(self, scenes: Iterable[str], after: Iterable[Hurt | None] = (None,)) -> list[Fault]:
+        """A kill at every step of every scene, behind each of the first deaths."""
+        pairs = list(itertools.product(scenes, after))
+        learned = self._pool.map(_learn, *zip(*pairs, strict=True)) if pairs else ()
+        return [Fault(scene, hurt, first) for scene, first, hurts in learned for hurt in hurts]
+
+    def ask(self, way: Callable[[Bench, Path], Path], path: Path) -> Path:
+        """Have something done in a bench process."""
+        return self._pool.submit(_ask, way, path).result()
+
+    def do(
+        self, faults: Iterable[Fault], way: Callable[[Bench, Fault], Found] = Bench.hurt
+    ) -> Iterator[Found]:
+        """Every fault done in the given *way*, in any process that is free."""
+        running = [self._pool.submit(_do, way, fault) for fault in faults]
+        for done in as_completed(running):
+            yield done.result()
+
+
+def kills(benches: Benches, many: int, draw: random.Random) -> list[Fault]:
+    """At least *many* kills, each at a step of its own: all single ones, then kills in recovery."""
+    single = benches.steps(SCENES)
+    if many <= len(single):
+        return draw.sample(single, many)
+    deaths = [f.hurt for f in single if f.scene == "finish" and f.hurt.who == "worker"]
+    firsts = draw.sample(deaths, min(RECOVERIES, len(deaths)))
+    return single + benches.steps(["finish"], firsts)
+
+
+def failures(
+    benches: Benches, many: int, draw: random.Random, scenes: Iterable[str] = SCENES
+) -> list[Fault]:
+    """*many* failing calls, drawn from every step and every error."""
+    every = [
+        replace(fault, hurt=replace(fault.hurt, how=f"error={error}"))
+        for fault in benches.steps(scenes)
+        for error in ERRORS
+    ]
+    return draw.sample(every, min(many, len(every)))
