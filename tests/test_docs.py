@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
@@ -18,6 +19,7 @@ from fairtake.errors import (
 )
 from fairtake.profile import Profile
 from fairtake.receipt import Measures, Receipt
+from fairtake.serving.log import Action
 from fairtake.serving.scan import is_companion
 from fairtake.shipped import profile_files
 from fairtake.sound.plan import STAGES
@@ -76,6 +78,12 @@ def test_the_docs_say_what_the_reason_says(code: str) -> None:
     error: type[FairtakeError] = ERRORS[code]
     [row] = [cells for cells in rows(section("Reasons")) if cells[0] == f"`{code}`"]
     assert row[1:] == [error().message, error.advice]
+
+
+def test_every_word_of_the_log_is_explained() -> None:
+    """Who filters the log by a word finds it in the README, and no other. Design: stable codes."""
+    explained = [in_backticks(cells[0]) for cells in rows(section("Unattended"))]
+    assert set().union(*explained) == set(get_args(Action))
 
 
 def test_every_shipped_profile_and_no_other_is_in_the_table() -> None:
