@@ -22,6 +22,8 @@ _HEAD = struct.Struct("<IIQQIIII")
 _LOOKUP, _FORGET, _GETATTR, _STATFS, _RELEASEDIR = 1, 2, 3, 17, 29
 _INIT, _OPENDIR, _READDIR, _INTERRUPT, _BATCH_FORGET = 26, 27, 28, 36, 42
 _DETACH = 2
+#: Longer than any test: whoever asks from this very process is let go in the end.
+MOST_S = 150.0
 _libc = ctypes.CDLL(None, use_errno=True)
 
 
@@ -54,7 +56,7 @@ class Frozen:
                 if code in (_FORGET, _BATCH_FORGET, _INTERRUPT):
                     continue
                 if code != _INIT:
-                    self._answering.wait()
+                    self._answering.wait(MOST_S)
                 error, said = _answer(code, message[_HEAD.size :])
                 os.write(self._device, struct.pack("<IiQ", 16 + len(said), -error, unique) + said)
 

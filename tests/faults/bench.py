@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 import crowd
 import disks
 import hostile
+import intake
 import power
 import soak
 import steps
@@ -82,6 +83,10 @@ def bursts(run: Run) -> Iterator[Found]:
     yield from crowd.bursts(run.folder, run.many(10_000, 100))
 
 
+def way_in(run: Run) -> Iterator[Found]:
+    yield from intake.intake(run.folder, run.quick)
+
+
 def hostile_files(run: Run) -> Iterator[Found]:
     yield hostile.attack(run.folder / "hostile")
 
@@ -111,6 +116,7 @@ PARTS = (
     Part("full", "disk full, by bytes and by inodes", full_disks, may_mount),
     Part("frozen", "file server frozen", frozen_shares, disks.no_share),
     Part("burst", "a crowd at once", bursts),
+    Part("intake", "the way in: a crowd without events, budgets, a frozen drive", way_in),
     Part("hostile", "hostile files", hostile_files),
     Part("soak", "random faults for minutes", soaked),
 )

@@ -1,0 +1,160 @@
+"""fairtake.drives: a drive that went away is known, and its empty place is not taken for it."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from fairtake.drives import MARKER, MEMORY, Drives, file_system, mounted_below
+from fairtake.errors import FolderGone
+from fairtake.folders import Root
+from fairtake.serving.heartbeat import last_beat
+from roots import Served, drop, files_below, is_finished, new_root, spoken, until
+
+
+class Mounted:
+    """A drive of its own at *point*, kept alive elsewhere while it is taken away."""
+
+    def __init__(self, point: Path, keep: Path) -> None:
+        self.point, self.keep = point, keep
+        point.mkdir(exist_ok=True)
+        keep.mkdir()
+        made = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", keep], capture_output=True)
+        if made.returncode:
+            pytest.skip("this account may not mount a drive")
+        self.come()
+
+    def come(self) -> None:
+        subprocess.run(["mount", "--bind", self.keep, self.point], check=True)
+
+    def go(self) -> None:
+        subprocess.run(["umount", "-l", self.point], check=True)
+
+    def end(self) -> None:
+        subprocess.run(["umount", "-l", self.point], capture_output=True)
+        subprocess.run(["umount", "-l", self.keep], check=True)
+
+
+@pytest.fixture
+def drive(tmp_path: Path) -> Iterator[Mounted]:
+    """A drive, mounted where a ROOT is to be."""
+    mounted = Mounted(tmp_path / "root", tmp_path / "kept")
+    yield mounted
+    mounted.end()
+
+
+def test_folders_on_one_drive_need_one_marker(tmp_path: Path) -> None:
+    """People find nothing of ours in inbox and outbox, which may be deleted and made again."""
+    root = new_root(tmp_path / "root")
+    drives = Drives(root)
+    drives.remember()
+    assert files_below(root.inbox, root.outbox, root.originals, root.quarantine) == []
+    os.rmdir(root.inbox)
+    drives.require()
+    root.inbox.mkdir()
+    drives.require()
+    Drives(root).remember()
+
+
+@pytest.mark.parametrize("name", ["inbox", "outbox", "originals", "quarantine"])
+def test_a_folder_whose_drive_is_gone_is_known(tmp_path: Path, name: str) -> None:
+    """Before and after a start; and when it is back it is known as well. Requirement 3."""
+    root = new_root(tmp_path / "root")
+    mounted = Mounted(getattr(root, name), tmp_path / "kept")
+    try:
+        drives = Drives(root)
+        drives.remember()
+        mounted.go()
+        for known in (drives, Drives(root)):
+            with pytest.raises(FolderGone, match=name):
+                known.require()
+            with pytest.raises(FolderGone, match=name):
+                known.remember()
+        assert files_below(mounted.point) == []
+        mounted.come()
+        drives.require()
+        Drives(root).remember()
+    finally:
+        mounted.end()
+
+
+def test_another_drive_in_its_place_is_not_taken_for_it(drive: Mounted) -> None:
+    """A marker of another identity is another drive. Requirement 3."""
+    root = new_root(drive.point)
+    drives = Drives(root)
+    drives.remember()
+    (root.claims.parent / MARKER).write_text("another", "utf-8")
+    with pytest.raises(FolderGone):
+        drives.require()
+
+
+def test_the_memory_can_be_spoilt(tmp_path: Path) -> None:
+    """Then what is there now is remembered anew. Requirement 24."""
+    root = new_root(tmp_path / "root")
+    Drives(root).remember()
+    good = (root.state / MEMORY).read_text("utf-8")
+    for text in ("", "{", "[1]", "null"):
+        (root.state / MEMORY).write_text(text, "utf-8")
+        Drives(root).remember()
+        assert (root.state / MEMORY).read_text("utf-8") == good
+
+
+def test_the_system_tells_what_is_mounted_where(drive: Mounted, tmp_path: Path) -> None:
+    """Odd names too, without asking the drive. Requirement 4."""
+    assert file_system(drive.point) == "tmpfs"
+    odd = Mounted(tmp_path / "two words \\ é", tmp_path / "kept too")
+    try:
+        assert {"root", odd.point.name} <= mounted_below(str(tmp_path))
+        assert mounted_below(str(tmp_path / "roo")) == set()
+    finally:
+        odd.end()
+
+
+def test_a_service_waits_for_its_drive_and_redoes_nothing(drive: Mounted, tmp_path: Path) -> None:
+    """Nothing is written in the drive's empty place; it says so; once back it goes on. Requirement 3."""
+    state = tmp_path / "state"
+    root = new_root(drive.point, state=str(state))
+    voice = tmp_path / "voice.wav"
+    one = drop(root, "one.wav", spoken(voice, 2, 2.6))
+    with Served(root) as served:
+        until(lambda: is_finished(root, "one.wav", one))
+        before = files_below(root.outbox, root.originals)
+        drive.go()
+        until(lambda: "drive" in trouble_of(root))
+        assert files_below(drive.point) == []
+        drive.come()
+        until(lambda: not trouble_of(root), 5)
+        two = drop(root, "two.wav", spoken(voice, 2, 2.6, gain=0.9))
+        until(lambda: is_finished(root, "two.wav", two))
+    assert served.log.count("published") == 2
+    assert set(before) <= set(files_below(root.outbox, root.originals))
+    drive.go()
+    assert list(drive.point.iterdir()) == []
+
+
+def trouble_of(root: Root) -> str:
+    """What the service itself says is in the way."""
+    said = last_beat(root.heartbeat)
+    return str(said["trouble"]) if said else ""
+
+
+def test_a_service_started_without_a_drive_waits_for_it(tmp_path: Path) -> None:
+    """It makes no folders in the drive's empty place. Requirement 3."""
+    root = new_root(tmp_path / "root")
+    mounted = Mounted(root.outbox, tmp_path / "kept")
+    try:
+        Drives(root).remember()
+        mounted.go()
+        one = drop(root, "one.wav", spoken(tmp_path / "voice.wav", 2, 2.6))
+        with Served(root) as served:
+            until(lambda: "outbox" in trouble_of(root))
+            assert files_below(root.outbox) == [] and (root.inbox / "one.wav").exists()
+            mounted.come()
+            until(lambda: is_finished(root, "one.wav", one))
+        assert "resumed" in served.log
+    finally:
+        mounted.end()
