@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import shutil
+import subprocess
 from pathlib import Path
 
 import pytest
@@ -203,3 +204,27 @@ def test_a_missing_folder_empties_no_book(root: Root) -> None:
     until(lambda: "not there" in clerk.trouble)
     clerk.end()
     assert root.ledger.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("ill", "well"), [("size=16k", "size=8m"), ("nr_inodes=1", "nr_inodes=99"), ("ro", "rw")]
+)
+def test_a_full_or_read_only_disk_is_waited_out(root: Root, ill: str, well: str) -> None:
+    """By bytes, by inodes, or not to be written at all: said, and got over. Requirement 13."""
+    disk = root.ledger.parent
+    disk.mkdir()
+    mount = ["mount", "-t", "tmpfs", "-o", ill, "tmpfs", disk]
+    if subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("this account may not mount a file system")
+    clerk = Clerk(root)
+    try:
+        clerk.start()
+        clerk.seen(f"{n:04}.wav" for n in range(1000))
+        until(lambda: clerk.trouble)
+        some_of_everything(root)
+        subprocess.run(["mount", "-o", f"remount,{well}", disk], check=True)
+        until(lambda: clerk.trouble == "")
+        clerk.end()
+        assert books(root) == shown(root)
+    finally:
+        subprocess.run(["umount", "-l", disk], check=True)
