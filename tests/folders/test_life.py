@@ -299,6 +299,22 @@ def test_a_file_that_reads_back_otherwise_is_not_published(root: Root, model: st
     assert (root.originals / NAME).read_bytes() == TAKE
 
 
+def test_files_lost_after_they_were_promised_are_made_again(root: Root, model: str) -> None:
+    """Scratch is emptied between two steps: the take comes back and is done anew. Requirement 11."""
+    claimed, wav, _, receipt = ready(root, model)
+    promised = {
+        "files": [[wav.name, "Tide/one.wav", receipt.outputs.wav.sha256]] * 3,
+        "original": NAME, "sha256": receipt.take.sha256,
+    }  # fmt: skip
+    claimed.decide("publish", promised)
+    wav.unlink()
+    [waiting] = recover(root)
+    assert not resume(root, waiting) and waiting.take.read_bytes() == TAKE
+    finish_claimed(root, waiting, model)
+    assert hurting.places_of_the_take(root) == ["originals"]
+    hurting.look_at_outputs(root)
+
+
 def test_a_copy_on_another_drive_is_read_back_before_the_original_goes(
     ram: Path, other_drive: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from crashing import reason
 from fairtake.folders import Root, claim, quarantine, quarantined, requeue
-from fairtake.folders.names import key, portable
+from fairtake.folders.names import portable
 from fairtake.receipt import RECEIPT_SUFFIX
 from fairtake.serving.scan import scan
 from roots import drop, files_below, finish_one
@@ -60,7 +60,7 @@ def look_portable(*homes: Path) -> None:
     """No two names are one on a drive that folds case or Unicode forms, and none is refused."""
     for home in homes:
         names = [p.name for p in files_below(home)]
-        assert len({key(name) for name in names}) == len(names)
+        assert len({name.casefold() for name in names}) == len(names)
         for name in names:
             assert name.encode() and len(name.encode()) <= 255  # text, and short enough
             assert not set(name) & set('<>:"/\\|?*') and name.isprintable()
