@@ -14,6 +14,7 @@ from fairtake.files.encoder import encoder_version
 from fairtake.folders import SETTINGS_FILE, Root, open_root
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
+from fairtake.serving.sandbox import missing
 from fairtake.shipped import load_profile, profile_files
 from fairtake.title import TITLE_FILE, Title
 from fairtake.typed_file import parse_settings, usable_settings
@@ -44,6 +45,7 @@ def problems(path: Path) -> Iterator[Problem]:
     for folder in root.folders:
         yield from _folder_problems(folder)
     yield from _place_problems(root)
+    yield from (("note", sentence) for sentence in missing())
 
 
 def _profile_problems(root: Root) -> Iterator[Problem]:

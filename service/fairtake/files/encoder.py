@@ -6,6 +6,7 @@ import functools
 import signal
 import subprocess
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 from fairtake.errors import CutShort, Damaged, EncoderMissing, UnsupportedEncoding
@@ -51,6 +52,11 @@ def encoder_version() -> str:
 def bound_popen(command: list[str], **how: Any) -> subprocess.Popen[bytes]:
     """As ``subprocess.Popen``; the process ends when we do, however we end."""
     return subprocess.Popen(command, preexec_fn=bound_to_us(), **how)
+
+
+def bound_processes() -> SimpleNamespace:
+    """What stands in for the module ``subprocess`` where others start the encoder for us."""
+    return SimpleNamespace(Popen=bound_popen, PIPE=subprocess.PIPE)
 
 
 def _run(command: list[str]) -> subprocess.CompletedProcess[str]:

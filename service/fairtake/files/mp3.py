@@ -5,12 +5,10 @@ from __future__ import annotations
 import tempfile
 import warnings
 from pathlib import Path
-from subprocess import PIPE
-from types import SimpleNamespace
 from typing import Any
 
 from fairtake.errors import EncoderFailed
-from fairtake.files.encoder import bound_popen, encoder
+from fairtake.files.encoder import bound_processes, encoder
 
 #: The encoder lowers constant bit rates below 256 kb/s, by these factors. Source: scale table in
 #: LAME's libmp3lame/presets.c, measured again in the tests.
@@ -108,5 +106,5 @@ def _pydub() -> tuple[Any, type[Exception]]:
         from pydub.exceptions import CouldntEncodeError
     AudioSegment.converter = encoder()
     # pydub lets nobody say how its encoder is started, and an encoder must not outlive us.
-    audio_segment.subprocess = SimpleNamespace(Popen=bound_popen, PIPE=PIPE)
+    audio_segment.subprocess = bound_processes()
     return AudioSegment, CouldntEncodeError
