@@ -15,7 +15,7 @@ import time
 from collections.abc import Iterator
 from pathlib import Path
 
-from books import Books, Wrong
+from books import Wrong
 from live import live, may_mount, settled, small_disk, until
 from scenes import fresh, good, put
 from steps import Found
@@ -91,7 +91,8 @@ def frozen(folder: Path, place: str) -> Found:
     try:
         with live(books.root) as service:
             until(lambda: "started" in service.log)
-            put_beside(books, place)
+            put(books, "a.wav", good(0.9))
+            put(books, "b.wav", b"no sound", bad=True)
             until(lambda: any((books.root / ".fairtake/scratch").glob("*")), 30)
             server.send_signal(signal.SIGSTOP)
             time.sleep(FROZEN_S)
@@ -111,12 +112,7 @@ def frozen(folder: Path, place: str) -> Found:
     return found
 
 
-def put_beside(books: Books, place: str) -> None:
-    """Drop takes without the rename through a hidden name that a share may not know."""
-    for name, gain in (("a.wav", 0.9), ("b.wav", 0.8)):
-        put(books, name, good(gain))
-
-
 def frozen_shares(folder: Path) -> Iterator[Found]:
-    for number, place in enumerate(("outbox", "inbox")):
+    # The inbox shares its drive with the claims, which are renames: `intake.py` freezes the two.
+    for number, place in enumerate(("outbox", "originals", "quarantine")):
         yield frozen(folder / f"frozen {number}", place)
