@@ -5,20 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from fairtake.sound.proof import prove_speech, spoken_rows
+from fairtake.sound.proof import prove_speech, spoken_power
 from signals import speech_like
 
 
 def two_phrases() -> np.ndarray:
-    spoken = np.zeros(8000, bool)
-    spoken[1000:3500] = spoken[4500:7000] = True
-    return spoken
+    power = np.zeros(8000, np.float32)
+    power[1000:3500] = power[4500:7000] = 1e-3
+    return power
 
 
 def test_an_even_gain_loses_nothing():
     """One gain for all, and a deep fall in the pauses, harm no speech."""
     spoken = two_phrases()
-    proof = prove_speech(spoken, np.where(spoken, -3, -20).astype(np.float32))
+    proof = prove_speech(spoken, np.where(spoken > 0, -3, -20).astype(np.float32))
     assert (proof.lost_share, proof.longest_lost_ms, proof.dulled_edges) == (0.0, 0, 0)
     assert proof.kept
 
@@ -44,6 +44,15 @@ def test_a_dulled_edge_is_seen(edge: slice):
     assert not proof.kept
 
 
+def test_a_burst_counts_by_what_is_heard():
+    """A burst of 8 ms that holds most of an edge's energy and lies 5 dB down dulls the edge."""
+    power, gain_db = two_phrases(), np.zeros(8000, np.float32)
+    gain_db[1010:1018] = -5
+    assert prove_speech(power, gain_db).kept
+    power[1010:1018] = 1.0
+    assert prove_speech(power, gain_db).dulled_edges == 1
+
+
 def test_a_slow_move_between_sections_is_no_loss():
     """Sections ridden 15 dB apart across a pause keep all their speech."""
     spoken = two_phrases()
@@ -55,10 +64,10 @@ def test_a_slow_move_between_sections_is_no_loss():
 def test_speech_is_drawn_wide():
     """The rows that are judged hold all of the speech there is."""
     take = speech_like(4, -60.0)
-    spoken = spoken_rows(take.levels)
+    spoken = spoken_power(take.levels) > 0
     assert spoken[take.rows(guard=10)[: len(spoken)]].mean() > 0.8
 
 
 def test_no_speech_no_loss():
     """Without speech there is nothing to lose."""
-    assert prove_speech(np.zeros(1000, bool), np.full(1000, -20, np.float32)).kept
+    assert prove_speech(np.zeros(1000, np.float32), np.full(1000, -20, np.float32)).kept

@@ -288,9 +288,9 @@ def test_too_little_pause_to_tell():
 
 @pytest.mark.parametrize("hz", [50.0, 150.0, 450.0])
 def test_notch(hz):
-    """Nothing passes at the line, half the power at f/2Q from it: Q 25 low, 35 high. By algebra."""
+    """Nothing passes at the line, half the power at f/2Q from it: Q 25 low, 70 high. By algebra."""
     sections = notches((hz,), RATE_HZ)
-    narrow = 25 + 10 * min((hz - 50) / 250, 1)
+    narrow = 25 + 45 * min((hz - 50) / 250, 1)
     half_hz = hz * (np.sqrt(1 + 1 / (4 * narrow**2)) + 1 / (2 * narrow))
     _, response = signal.sosfreqz(sections, [hz, half_hz], fs=RATE_HZ)
     assert np.abs(response[0]) < 1e-4

@@ -16,7 +16,7 @@ import numpy as np
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
-from fairtake.sound.proof import spoken_rows
+from fairtake.sound.proof import spoken_power
 from fairtake.sound.runs import Mask
 from fairtake.sound.stage import BandGain, Sections, Work
 from fairtake.sound.stages.breath import breath
@@ -85,7 +85,7 @@ class Plan:
     makeup_db: float
     short_db: float
     notes: dict[str, dict[str, Any]]
-    spoken: Mask
+    spoken: Rows
     tone_db: Rows | None = None
 
     def without_curves(self) -> Plan:
@@ -131,8 +131,8 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         tone_db = tone_db if work.tone_db is None else work.tone_db
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
-    spoken = spoken_rows(levels)
-    makeup_db, short_db, limited = solve(levels, spoken, ceiling, profile.normalise)
+    spoken = spoken_power(levels)
+    makeup_db, short_db, limited = solve(levels, spoken > 0, ceiling, profile.normalise)
     makeup_db += correction.level_db
     notes["limit"] = {**limited.note, "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
@@ -140,7 +140,7 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         "short_of_target_db": round(short_db, 2),
     }
     assert limited.gain_db is not None
-    gain_db = levels.with_gain(makeup_db - pauses_db(-limited.gain_db, spoken)).gain_db
+    gain_db = levels.with_gain(makeup_db - pauses_db(-limited.gain_db, spoken > 0)).gain_db
     assert gain_db is not None
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,

@@ -3,8 +3,8 @@
 Conventions: what counts as speech is drawn wider here than for the gate, so that the gate cannot
 prove itself: every row near speech that stands out of the room at all, breaths left out. A row is
 lost when its gain lies more than 6 dB under the median of the speech rows around it, and an edge is
-dulled when the first 40 ms or the last 60 ms of a phrase lie more than 3 dB under the phrase's own
-median. The gain is what all stages and the limiter did together.
+dulled when the first 40 ms or the last 60 ms of a phrase lie more than 2.5 dB under the phrase's own
+median, weighed by what is heard in them: a burst counts more than the closure before it. The gain is what all stages and the limiter did together.
 """
 
 from __future__ import annotations
@@ -17,16 +17,18 @@ import numpy.typing as npt
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.runs import Mask, runs, widened
 from fairtake.sound.speech import FRAME_ROWS, find_speech, on_rows
+from fairtake.units import power_db, power_gain
 
 STANDS_OUT_DB = 4.0
 NEAR_ROWS = 100
 LOST_DB = 6.0
 MEDIAN_ROWS = 1000
-DULLED_DB = 3.0
+DULLED_DB = 2.5
 FIRST_ROWS, LAST_ROWS = 40, 60
-PHRASE_PAUSE_ROWS = 150
+PHRASE_PAUSE_ROWS = 80
 #: More lost speech than this, and the plan is made again, gentler.
 LOST_SHARE_MOST = 0.002
+LEAST_POWER = 1e-20
 
 
 @dataclass(frozen=True)
@@ -42,18 +44,20 @@ class Proof:
         return self.lost_share <= LOST_SHARE_MOST and self.dulled_edges == 0
 
 
-def spoken_rows(levels: Levels) -> Mask:
-    """Every row that may be speech, drawn wide."""
+def spoken_power(levels: Levels) -> Rows:
+    """K-weighted power of every row that may be speech, drawn wide; 0 elsewhere."""
     speech = find_speech(levels)
     out = on_rows(speech.level_lufs > speech.floor_lufs + STANDS_OUT_DB, levels.rows)
     near = widened(speech.rows, NEAR_ROWS, NEAR_ROWS)
-    return (speech.rows | (near & out)) & ~speech.breaths
+    spoken = (speech.rows | (near & out)) & ~speech.breaths
+    return np.where(spoken, np.maximum(levels.k_power, LEAST_POWER), 0).astype(np.float32)
 
 
-def prove_speech(spoken: Mask, gain_db: Rows) -> Proof:
-    """Hold the gain curve against its own neighbourhood, in the rows of *spoken*."""
+def prove_speech(power: Rows, gain_db: Rows) -> Proof:
+    """Hold the gain curve against its own neighbourhood, where *power* is spoken, not 0."""
     from scipy.ndimage import median_filter
 
+    spoken = power > 0
     # Frames are fine enough, and five times fewer.
     frames = len(spoken) // FRAME_ROWS
     whole = slice(frames * FRAME_ROWS)
@@ -67,7 +71,7 @@ def prove_speech(spoken: Mask, gain_db: Rows) -> Proof:
     lost = inside & (gains < around - LOST_DB)
     starts, stops = runs(lost)
     longest = int((stops - starts).max(initial=0)) * FRAME_ROWS
-    return Proof(float(lost.sum() / inside.sum()), longest, _dulled_edges(spoken, gain_db))
+    return Proof(float(lost.sum() / inside.sum()), longest, _dulled_edges(power, gain_db))
 
 
 def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
@@ -80,9 +84,9 @@ def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
     return places[np.where(nearer, before, after)]
 
 
-def _dulled_edges(spoken: Mask, gain_db: Rows) -> int:
+def _dulled_edges(power: Rows, gain_db: Rows) -> int:
     """Phrases' first and last moments that lie under the phrase's own gain."""
-    starts, stops = runs(spoken)
+    starts, stops = runs(power > 0)
     if not len(starts):
         return 0
     near = starts[1:] - stops[:-1] < PHRASE_PAUSE_ROWS
@@ -92,6 +96,11 @@ def _dulled_edges(spoken: Mask, gain_db: Rows) -> int:
         if stop - start < FIRST_ROWS + LAST_ROWS:
             continue
         middle = float(np.median(gain_db[start:stop]))
-        first, last = gain_db[start : start + FIRST_ROWS], gain_db[stop - LAST_ROWS : stop]
-        dulled += sum(float(edge.mean()) < middle - DULLED_DB for edge in (first, last))
+        edges = (slice(start, start + FIRST_ROWS), slice(stop - LAST_ROWS, stop))
+        dulled += sum(_heard_gain_db(power[e], gain_db[e]) < middle - DULLED_DB for e in edges)
     return dulled
+
+
+def _heard_gain_db(power: Rows, gain_db: Rows) -> float:
+    """The gain of the energy of some rows."""
+    return float(power_db(np.average(power_gain(gain_db), weights=power)))

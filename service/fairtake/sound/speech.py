@@ -16,7 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.breaths import UNDER_SPEECH_DB, breath_frames, brightness_hz, local_speech
+from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import Levels
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, between, lasting, mask_of, runs, widened
@@ -46,7 +46,8 @@ VOICE_BRIGHTEST_HZ = 3000.0
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
-LIPS_APART_FRAMES = 6
+#: Before the first word, so much softer than speech and with so much rest behind it: no word yet.
+LIPS_UNDER_DB, LIPS_APART_FRAMES = 10.0, 6
 STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
 STRAY_TOGETHER_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 60, 220, 3.0
 #: A room is called steady when its level spreads by less than this over so long.
@@ -124,11 +125,15 @@ def first_word(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) ->
     """The frame where the first word begins: soft noises without voice that stand before it, apart
     from it, are a breath or the lips that open."""
     starts, stops = runs(frames)
-    soft = level < np.maximum(local_speech(level), speech_lufs) - UNDER_SPEECH_DB
+    soft = level < np.maximum(local_speech(level), speech_lufs) - LIPS_UNDER_DB
     for n in range(len(starts) - 1):
         here = slice(starts[n], stops[n])
         apart = starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
-        if not apart or not soft[here].all() or lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any():
+        if (
+            not apart
+            or not soft[here].all()
+            or lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any()
+        ):
             return int(starts[n])
     return int(starts[-1]) if len(starts) else 0
 

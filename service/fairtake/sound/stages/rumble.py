@@ -35,7 +35,7 @@ BELOW_PITCH = 0.7
 #: Room tone is what lies this far from speech: its echo has died away.
 CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS = 60, 200
 #: A notch's frequency over its width, at the mains frequency and from 300 Hz on.
-NARROW_LOW, NARROW_HIGH, NARROW_FROM_HZ = 25.0, 35.0, 300.0
+NARROW_LOW, NARROW_HIGH, NARROW_FROM_HZ = 25.0, 70.0, 300.0
 
 THUMP_HZ = 120.0
 #: The corner of what is lowered lies higher, so that 80 Hz still falls by nearly all of the amount.
