@@ -148,13 +148,16 @@ def living(group: int) -> list[int]:
 def test_nothing_is_orphaned(victim: str, folder: Path) -> None:
     """Whoever of the chain is killed, its encoder is gone within a second. Requirement 16."""
     process = started(folder, "encode")
-    note = folder / "scratch/pid"
-    confined, encoder = map(int, until(lambda: note.exists() and note.read_text().split()))
-    assert living(process.pid) == sorted([process.pid, confined, encoder])
-    os.kill(process.pid if victim == "worker" else confined, signal.SIGKILL)
-    until(lambda: {confined, encoder}.isdisjoint(living(process.pid)), 1)
-    out, _ = process.communicate(timeout=60)
-    assert not out if victim == "worker" else "SIGKILL" in out
+    try:
+        note = folder / "scratch/pid"
+        confined, encoder = map(int, until(lambda: note.exists() and note.read_text().split()))
+        assert living(process.pid) == sorted([process.pid, confined, encoder])
+        os.kill(process.pid if victim == "worker" else confined, signal.SIGKILL)
+        until(lambda: {confined, encoder}.isdisjoint(living(process.pid)), 1)
+        out, _ = process.communicate(timeout=60)
+        assert not out if victim == "worker" else "SIGKILL" in out
+    finally:
+        end_group(process.pid)
 
 
 def test_check_says_what_the_system_lacks() -> None:
