@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from fairtake.sound.envelope import eased
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import Levels
 from fairtake.sound.runs import widened
 from fairtake.sound.speech import FRAME_ROWS, find_speech
 from fairtake.sound.stage import Work
