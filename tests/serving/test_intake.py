@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import shutil
 import sys
@@ -288,6 +289,26 @@ def test_without_events_the_scan_does_it_all(tmp_path: Path, take: bytes) -> Non
         way.intake._main._watch._alive = lambda: True  # type: ignore[method-assign]
         (root.inbox / "take.wav").write_bytes(take)
         way.takes("take.wav")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="a mapped file is written without an event")
+def test_a_deaf_watch_is_found_out(tmp_path: Path, take: bytes) -> None:
+    """What changes without an event, again and again, makes auto poll. Requirement 2."""
+    root = quick(tmp_path / "root")
+    with taking_in(root, want=0) as way:
+        (root.inbox / "take.wav").write_bytes(take)
+        until(lambda: "take.wav" in way.intake.reasons)
+        with open(root.inbox / "take.wav", "r+b") as file:
+            mapped = mmap.mmap(file.fileno(), 0)
+        assert way.intake._main._watch.how == "native"
+
+        def polls() -> bool:
+            mapped[100] ^= 1
+            mapped.flush()
+            time.sleep(0.3)
+            return way.intake._main._watch.how == "polling"
+
+        until(polls, 10)
 
 
 def renamed_away_and_back(root: Root) -> None:

@@ -157,13 +157,17 @@ class Part:
         self._say()
 
     def _scan(self) -> None:
-        self._changed = False
+        told, self._changed = self._changed, False
         self._check()
         self._watch.mend(recursive=not self.apart)
         found: dict[str, Seen] = {}
         for path, seen in walk(self._root.inbox, self.folder, self.apart):
             self._moved = time.monotonic()
             found[path] = seen
+        known = self._settling.files
+        news = any(path not in known or known[path].seen != seen for path, seen in found.items())
+        if news and not told and not self._changed and self.first is not None and not self.apart:
+            self._watch.missed()
         self._settling.look(found)
         self._scanned, self._trouble = time.monotonic(), ""
         if self.first is None:

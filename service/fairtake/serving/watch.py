@@ -11,6 +11,7 @@ import contextlib
 import errno
 import os
 import threading
+import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -28,6 +29,8 @@ CANARY = ".fairtake-canary"
 #: An event of the system's comes within milliseconds, or never.
 CANARY_S = 2.0
 POLL_S = 1.0
+#: So many changes in a row of which no event told, and the watch is taken for deaf.
+DEAF_AFTER = 3
 #: Events that our own reading of the inbox causes.
 _IDLE_EVENTS = ("opened", "closed_no_write")
 _IN_WORDS = {
@@ -46,6 +49,7 @@ class Watch:
         self._watched: tuple[int, int] | None = None
         self._recursive = True
         self._canary = threading.Event()
+        self._misses, self._deaf = 0, False
 
     def mend(self, recursive: bool = True) -> None:
         """Start the watch, or set it anew when it is dead or looks at a folder that is gone.
@@ -61,6 +65,13 @@ class Watch:
         self._watched, self._recursive = here, recursive
         why = self._start_best()
         event("watching", how=self.how, why=why)
+
+    def missed(self) -> None:
+        """A scan found a change of which no event told."""
+        self._misses += 1
+        if self._misses >= DEAF_AFTER and (self._wanted, self.how) == ("auto", "native"):
+            self._deaf = True
+            self.stop()
 
     def stop(self) -> None:
         if self._observer is not None:
@@ -82,7 +93,9 @@ class Watch:
     def _start_best(self) -> str:
         """The best way there is; why it is not the best one in the world, or ''."""
         why = "set so" if self._wanted == "polling" else ""
-        if self._wanted == "auto" and is_remote(kind := file_system(self._folder)):
+        if self._deaf:
+            why = "files changed and no event told of it"
+        elif self._wanted == "auto" and is_remote(kind := file_system(self._folder)):
             why = f"a network drive ({kind}) tells nothing of what other machines write"
         if not why:
             try:
@@ -106,6 +119,8 @@ class Watch:
         from watchdog.observers.polling import PollingObserver
 
         watch = self
+        # Its own race, when a folder is made and filled at once; it would be a line in our log.
+        warnings.filterwarnings("ignore", "Callback with id", RuntimeWarning)
 
         class Waker(FileSystemEventHandler):
             def on_any_event(self, event: Any) -> None:
@@ -121,6 +136,7 @@ class Watch:
         if CANARY in names:
             self._canary.set()
         elif event.event_type not in _IDLE_EVENTS and not all(map(is_ignored, filter(None, names))):
+            self._misses = 0
             self._wake()
 
     def _canary_sings(self) -> bool:
