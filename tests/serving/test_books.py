@@ -22,6 +22,7 @@ def rows(root: Root) -> set[tuple[str, str, str]]:
     """What the ledger says, once it adds up."""
     ledger = read_ledger(root.ledger)
     assert ledger is not None
+    ledger._db.execute("BEGIN")  # both of one moment
     totals, takes = ledger.totals(), ledger.takes()
     ledger.close()
     assert totals["seen"] == totals["published"] + totals["quarantined"] + totals["pending"]
