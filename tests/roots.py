@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -163,10 +164,12 @@ class Served:
     def log(self) -> str:
         return self._log.read_text()
 
-    def is_working(self) -> bool:
-        """Whether a take was claimed and its worker has begun to write."""
+    def is_working(self, since: float = 0.0) -> bool:
+        """Whether a take was claimed and its worker has begun to write, *since* then."""
         assert self.process.poll() is None, self.log
-        return any(self.root.scratch.glob("*/*"))
+        with contextlib.suppress(FileNotFoundError):
+            return any(f.stat().st_mtime > since for f in self.root.scratch.glob("*/*"))
+        return False
 
 
 def processes_of(root: Root) -> list[int]:

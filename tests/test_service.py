@@ -359,10 +359,13 @@ def test_a_take_whose_worker_dies_twice_is_quarantined(
     drop(root, "a poison.wav", long_take)
     good = drop(root, "b good.wav", voice(1.0))
     with Served(root) as served:
+        since = 0.0
         for attempt in (1, 2):
-            until(lambda n=attempt: served.is_working() and claims(root)[0].attempts == n)
+            until(lambda t=since: served.is_working(t))
+            assert claims(root)[0].attempts == attempt
             os.kill(until(lambda: workers_of(served))[0], signal.SIGKILL)
             until(lambda n=attempt: served.log.count("crashed") >= n)
+            since = time.time()
         reason = until(lambda: reason_of(root, "a poison.wav"))
         until(lambda: is_finished(root, "b good.wav", good))
     assert (reason.code, reason.attempts) == ("worker-crashed", 2)
