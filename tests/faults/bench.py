@@ -17,6 +17,7 @@ import itertools
 import json
 import random
 import shutil
+import signal
 import sys
 import time
 from collections import Counter
@@ -153,6 +154,12 @@ def measured(part: Part, run: Run) -> Sum:
 
 def ended_by_hand(found: Iterator[Found], summed: Sum) -> Iterator[Found]:
     """Go on until somebody has had enough: what was measured until then still counts."""
+
+    def enough(*_: object) -> None:
+        signal.signal(signal.SIGINT, signal.SIG_IGN)  # once is enough
+        raise KeyboardInterrupt
+
+    signal.signal(signal.SIGINT, enough)
     try:
         yield from found
     except KeyboardInterrupt:

@@ -12,6 +12,7 @@ count begins at the same place.
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import multiprocessing
 import os
 import re
@@ -32,6 +33,7 @@ CALLS = (
     "unlink", "unlinkat", "mkdir", "rmdir", "ftruncate", "copy_file_range", "sendfile",
 )  # fmt: skip
 LONGEST_RUN_S = 60.0
+_SET_PARENT_DEATH_SIGNAL = 1
 
 
 @dataclass(frozen=True)
@@ -119,6 +121,7 @@ def _be_the_service(arguments: list[str], log: Path, asking: int, who: str) -> N
     status = 70
     try:
         os.setsid()
+        ctypes.CDLL(None).prctl(_SET_PARENT_DEATH_SIGNAL, signal.SIGKILL)  # none outlives the bench
         out = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
         for number in (1, 2):
             os.dup2(out, number)
