@@ -129,8 +129,8 @@ def open_take(path: Path, scratch: Path, longest_s: float = LONGEST_S) -> Iterat
             take = Take(decoded or path, container.name, encoding, file)
         _refuse_unusable(take)
         if take.duration_s > longest_s:
-            more = "more than " if decoded else ""
-            raise TooLong(f"It lasts {more}{clock(longest_s if decoded else take.duration_s)}.")
+            lasts = f"more than {clock(longest_s)}" if decoded else clock(take.duration_s)
+            raise TooLong(f"It lasts {lasts}; {clock(longest_s)} are allowed.")
         yield take
     finally:
         if decoded:

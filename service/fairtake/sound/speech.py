@@ -47,7 +47,7 @@ VOICE_BRIGHTEST_HZ = 3000.0
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
 #: Before the first word, so much softer than speech and with so much rest behind it: no word yet.
-LIPS_UNDER_DB, LIPS_APART_FRAMES = 10.0, 6
+LIPS_UNDER_DB, LIPS_APART_FRAMES, LIPS_FRAMES = 10.0, 6, 160
 STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
 STRAY_TOGETHER_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 60, 220, 3.0
 #: A room is called steady when its level spreads by less than this over so long.
@@ -126,16 +126,14 @@ def first_word(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) ->
     from it, are a breath or the lips that open."""
     starts, stops = runs(frames)
     soft = level < np.maximum(local_speech(level), speech_lufs) - LIPS_UNDER_DB
-    for n in range(len(starts) - 1):
+    for n in range(len(starts)):
         here = slice(starts[n], stops[n])
-        apart = starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
-        if (
-            not apart
-            or not soft[here].all()
-            or lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any()
-        ):
-            return int(starts[n])
-    return int(starts[-1]) if len(starts) else 0
+        voice = lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any()
+        apart = n + 1 < len(starts) and starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
+        if voice or not apart or not soft[here].all():
+            # What goes on for longer before the voice sets in is a whisper.
+            return int(starts[n] if starts[n] - starts[0] <= LIPS_FRAMES else starts[0])
+    return 0
 
 
 def on_rows(frames: Mask, rows: int) -> Mask:
