@@ -83,7 +83,7 @@ CONTENTS = {
     "pls.wav": b"[playlist]\nFile1=secret.wav\nNumberOfEntries=1\n",
     "cue.flac": b'FILE "secret.wav" WAVE\n TRACK 01 AUDIO\n  INDEX 01 00:00:00\n',
     "svg.wav": b'<svg xmlns="http://www.w3.org/2000/svg"><image href="secret.wav"/></svg>',
-    "script.wav": b"#!/bin/sh\ntouch /tmp/fairtake-was-here\n",
+    "script.wav": b"#!/bin/sh\ntouch was-here\n",
     "elf.wav": b"\x7fELF" + bytes(500),
     "zip.wav": b"PK\x03\x04" + zlib.compress(bytes(10**6)),
     "gzip.flac": b"\x1f\x8b\x08" + zlib.compress(bytes(10**7)),

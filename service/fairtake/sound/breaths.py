@@ -29,11 +29,14 @@ DIP_REACH = 30
 #: Speech rests before a breath for at least this, in all.
 REST = 10
 GAP_CLOSED = 4
+#: So many voiced frames in a row are a voice, and not chance.
 VOICED_LEAST = 6
+#: Softer than the speech around by this, not by that much more, and so far over the room.
 UNDER_SPEECH_DB, FAR_UNDER_DB = 14.0, 31.0
 OVER_ROOM_DB = 9.0
 DULLEST_HZ, BRIGHTEST_HZ = 900.0, 4500.0
 DIP_LEAST_DB, DIP_CLEAR_DB = 4.0, 8.0
+#: A dip ends where it is first within this of its lowest.
 BOTTOM_DB = 2.0
 #: A dip is clear too when it goes down to the room.
 ROOM_DB = 3.0
@@ -66,10 +69,9 @@ def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
 
 
 def breath_frames(
-    level: Frames, floor: Frames, active: Mask, voiced: Mask, bright_hz: Frames
+    level: Frames, floor: Frames, around: Frames, active: Mask, voiced: Mask, bright_hz: Frames
 ) -> Mask:
     """Which frames belong to breaths, from their dip before to their dip behind."""
-    around = local_speech(level)
     quiet = level < around - UNDER_SPEECH_DB
     noisy = active & ~voiced & quiet & (bright_hz > DULLEST_HZ) & (bright_hz < BRIGHTEST_HZ)
     starts, stops = runs(_closed(noisy))

@@ -25,6 +25,8 @@ import numpy.typing as npt
 from fairtake.units import amplitude_db, gain, power_gain
 
 ROWS_PER_S = 1000
+#: What never rises above this is no room but the zeros of a muted track, or a filter ringing there.
+SILENCE_DBFS = -110.0
 #: Two pieces of a take are joined by a cross-fade over this many rows.
 JOIN_ROWS = 20
 

@@ -132,19 +132,18 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     spoken = spoken_power(levels)
-    makeup_db, short_db, limited = solve(levels, spoken > 0, ceiling, profile.normalise)
-    makeup_db += correction.level_db
-    notes["limit"] = {**limited.note, "ceiling_dbtp": profile.limit.ceiling_dbtp}
+    solved = solve(levels, spoken > 0, ceiling, profile.normalise)
+    makeup_db = solved.makeup_db + correction.level_db
+    notes["limit"] = {**solved.limited, "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
         "makeup_db": round(makeup_db, 2),
-        "short_of_target_db": round(short_db, 2),
+        "short_of_target_db": round(solved.short_db, 2),
     }
-    assert limited.gain_db is not None
-    gain_db = levels.with_gain(makeup_db - pauses_db(-limited.gain_db, spoken > 0)).gain_db
+    gain_db = levels.with_gain(makeup_db - solved.pauses_db).gain_db
     assert gain_db is not None
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
-        makeup_db, short_db, notes, spoken,
+        makeup_db, solved.short_db, notes, spoken,
         None if tone_db is None else tone_db + np.float32(makeup_db),
     )  # fmt: skip
 
@@ -170,13 +169,24 @@ def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSetting
     return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})
 
 
+@dataclass(frozen=True)
+class Solved:
+    """Make-up gain, how many dB the level stays short of its target, by how much pauses follow the
+    limiter, and what it did."""
+
+    makeup_db: float
+    short_db: float
+    pauses_db: Rows
+    limited: dict[str, Any]
+
+
 def solve(
     levels: Levels,
     spoken: Mask,
     limit_settings: LimitSettings,
     normalise_settings: NormaliseSettings,
-) -> tuple[float, float, Work]:
-    """Make-up gain, how many dB the level stays short of the target, and the limiter's work.
+) -> Solved:
+    """The make-up gain that brings the target, limiter and all.
 
     Raising the gain raises the level by as much, less what the limiter takes away. Each step is
     what is still missing over what the last step brought, and comes to rest where both hold.
@@ -185,13 +195,13 @@ def solve(
     most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
     target = normalise_settings.target_for(levels.channels)
     makeup_db, short_db, step_db = min(0.0, most_db), 0.0, 0.0
-    work, slope = Work(), 1.0
+    slope = 1.0
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
         work = limit(louder, limit_settings)
         assert work.gain_db is not None
-        gain_db = work.gain_db - pauses_db(-work.gain_db, spoken)
-        level = level_of(louder.with_gain(gain_db), normalise_settings.by)
+        lower_db = pauses_db(-work.gain_db, spoken)
+        level = level_of(louder.with_gain(work.gain_db - lower_db), normalise_settings.by)
         before_db, short_db = short_db, 0.0 if level is None else target - level
         if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
             break
@@ -206,4 +216,4 @@ def solve(
             f"The nearest clean level is {short_db:.1f} dB short of "
             f"{target:g} {normalise_settings.unit}."
         )
-    return makeup_db, short_db, work
+    return Solved(makeup_db, short_db, lower_db, work.note)

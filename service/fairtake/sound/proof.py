@@ -4,7 +4,8 @@ Conventions: what counts as speech is drawn wider here than for the gate, so tha
 prove itself: every row near speech that stands out of the room at all, breaths left out. A row is
 lost when its gain lies more than 6 dB under the median of the speech rows around it, and an edge is
 dulled when the first 40 ms or the last 60 ms of a phrase lie more than 2.5 dB under the phrase's own
-median, weighed by what is heard in them: a burst counts more than the closure before it. The gain is what all stages and the limiter did together.
+median, weighed by what is heard in them: a burst counts more than the closure before it. The gain is
+what all stages and the limiter did together.
 """
 
 from __future__ import annotations

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
-from fairtake.sound.levels import Levels
+from fairtake.sound.levels import SILENCE_DBFS, Levels
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, between, lasting, mask_of, runs, widened
 from fairtake.sound.voicing import voiced_frames
@@ -33,7 +33,7 @@ OPEN_LEAST_DB, OPEN_MOST_DB = 5.0, 10.0
 LONG_ENOUGH_FRAMES = 8
 BURST_REACH_FRAMES = 60
 #: Under this there is nothing but the zeros of a muted track.
-DIGITAL_SILENCE_LUFS = -110.0
+DIGITAL_SILENCE_LUFS = SILENCE_DBFS
 #: A floor above this is no room but steady sound that was meant to be heard.
 LOUDEST_FLOOR_LUFS = -35.0
 #: Speech has to stand out of its floor by this much to be found at all.
@@ -48,6 +48,8 @@ FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
 #: Before the first word, so much softer than speech and with so much rest behind it: no word yet.
 LIPS_UNDER_DB, LIPS_APART_FRAMES, LIPS_FRAMES = 10.0, 6, 160
+#: Noise is stray when it keeps so far from any voice, is no longer, and so much under speech;
+#: noises with less than so much between them count as one.
 STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
 STRAY_TOGETHER_FRAMES, STRAY_LONGEST_FRAMES, STRAY_UNDER_DB = 60, 220, 3.0
 #: A room is called steady when its level spreads by less than this over so long.
@@ -99,7 +101,8 @@ def _find_speech(levels: Levels) -> Speech:
         return Speech(nobody, nobody, 0, level, level, None)
     bright_hz = brightness_hz(levels, FRAME_ROWS)
     voiced = voiced_frames(levels, FRAME_ROWS)
-    floor = raised_by_steady_room(noise_floor(level), level, voiced)
+    around = local_speech(level)
+    floor = raised_by_steady_room(noise_floor(level), level, around, voiced)
     spoken = level > floor + LEAST_CONTRAST_DB
     if not spoken.any():
         return Speech(nobody, nobody, 0, level, floor, None)
@@ -107,25 +110,26 @@ def _find_speech(levels: Levels) -> Speech:
     open_margin = np.clip(OPEN_SHARE * (speech_lufs - floor), OPEN_LEAST_DB, OPEN_MOST_DB)
     active = level > floor + open_margin / 2
     breaths = np.zeros(len(level), bool)
-    if voiced[active].mean() > WHISPER_SHARE:
-        breaths = breath_frames(level, floor, active, voiced, bright_hz)
+    told_by_voice = voiced[active].mean() > WHISPER_SHARE
+    if told_by_voice:
+        breaths = breath_frames(level, floor, around, active, voiced, bright_hz)
     frames = stretches(active & ~breaths, level > floor + open_margin)
-    if voiced[active].mean() > WHISPER_SHARE:
-        frames &= ~stray_noises(frames, voiced, level, speech_lufs)
+    if told_by_voice:
+        frames &= ~stray_noises(frames, voiced, level, around, speech_lufs)
     frames = with_fading_ends(frames, level, floor) & ~breaths
     rows = on_rows(frames, levels.rows)
-    first = first_word(frames, voiced & (bright_hz < VOICE_BRIGHTEST_HZ), level, speech_lufs)
+    soft = level < np.maximum(around, speech_lufs) - LIPS_UNDER_DB
+    first = first_word(frames, voiced & (bright_hz < VOICE_BRIGHTEST_HZ), soft)
     return Speech(
         rows, on_rows(breaths, levels.rows), first * FRAME_ROWS,
         level, floor, speech_lufs if rows.any() else None,
     )  # fmt: skip
 
 
-def first_word(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) -> int:
+def first_word(frames: Mask, voiced: Mask, soft: Mask) -> int:
     """The frame where the first word begins: soft noises without voice that stand before it, apart
     from it, are a breath or the lips that open."""
     starts, stops = runs(frames)
-    soft = level < np.maximum(local_speech(level), speech_lufs) - LIPS_UNDER_DB
     for n in range(len(starts)):
         here = slice(starts[n], stops[n])
         voice = lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any()
@@ -160,7 +164,9 @@ def with_fading_ends(frames: Mask, level: Frames, floor: Frames) -> Mask:
     return mask_of(starts[touching], stops[touching], len(frames))
 
 
-def stray_noises(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) -> Mask:
+def stray_noises(
+    frames: Mask, voiced: Mask, level: Frames, around: Frames, speech_lufs: float
+) -> Mask:
     """What in *frames* is short, unvoiced, soft and far from any voice: pages, chairs, a false start.
 
     Noises close to each other count as one: a whispered phrase lasts longer than any page.
@@ -172,7 +178,7 @@ def stray_noises(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) 
     # A consonant leans on the vowel behind it; the release of a stop may come well after one.
     near = widened(voice, STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES)
     # At the ends of a take there is no speech around to compare with.
-    around = np.where(between(voice), local_speech(level), speech_lufs)
+    around = np.where(between(voice), around, speech_lufs)
     stray = [
         b - a < STRAY_LONGEST_FRAMES and not near[a:b].any()
         and level[a:b].max() < around[a:b].max() - STRAY_UNDER_DB
@@ -182,7 +188,7 @@ def stray_noises(frames: Mask, voiced: Mask, level: Frames, speech_lufs: float) 
     return frames & mask_of(starts[kept], stops[kept], len(frames))
 
 
-def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
+def raised_by_steady_room(floor: Frames, level: Frames, around: Frames, voiced: Mask) -> Frames:
     """*floor* lifted to the level wherever a long stretch is steady and unvoiced.
 
     That is a room that has become louder, faster than the floor's percentile can follow: speech,
@@ -194,7 +200,7 @@ def raised_by_steady_room(floor: Frames, level: Frames, voiced: Mask) -> Frames:
     # About the window's own mean: a voice that dies away evenly in a hall is no steady room.
     spread = uniform_filter1d(level**2, STEADY_FRAMES, mode="nearest") - mean**2
     voice = uniform_filter1d(voiced.astype(float), STEADY_FRAMES, mode="nearest")
-    far_under = mean < np.minimum(local_speech(level) - STEADY_UNDER_DB, LOUDEST_FLOOR_LUFS)
+    far_under = mean < np.minimum(around - STEADY_UNDER_DB, LOUDEST_FLOOR_LUFS)
     steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & far_under
     starts, stops = runs(steady)
     long = stops - starts >= STEADY_FRAMES

@@ -28,8 +28,7 @@ from fairtake.typed_file import Settings
 
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
-
-
+#: What is taken slowly is taken alike from all that lies so near.
 SLOW_ROWS = 350
 #: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
 PAUSE_REACH_ROWS, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 1500, 60, 200

@@ -17,7 +17,7 @@ import numpy as np
 from pydantic import Field
 
 from fairtake.sound.envelope import averaged_behind
-from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
+from fairtake.sound.levels import ROWS_PER_S, SILENCE_DBFS, Levels, Rows
 from fairtake.sound.runs import Mask, widened
 from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
@@ -25,8 +25,6 @@ from fairtake.sound.stages.trim import fade_curve_db
 from fairtake.typed_file import Settings
 from fairtake.units import amplitude_db, gain, power_db
 
-#: No room and no microphone is so quiet; filters before the cut may ring on in the zeros.
-SILENCE_DBFS = -110.0
 #: The tone lies between these under the speech, in dB: at -20 dBFS, from -68 to -90.
 NEAREST_DB, FURTHEST_DB = 48.0, 70.0
 #: What the take's own room is told by: away from speech as a meter has it, and long enough.

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 from pydantic import Field
 
-from fairtake.sound.levels import JOIN_ROWS, ROWS_PER_S, Levels, Piece, Rows
+from fairtake.sound.levels import JOIN_ROWS, ROWS_PER_S, SILENCE_DBFS, Levels, Piece, Rows
 from fairtake.sound.runs import runs, widened
 from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
@@ -24,7 +24,6 @@ from fairtake.units import FLOOR_DB, amplitude_db, power_db
 GUARD_ROWS = 60
 TONE_LEAST_ROWS, TONE_MOST_ROWS = 120, 700
 TONE_CHOICES = 6
-SILENT_DBFS = -110.0
 
 
 class TrimSettings(Settings):
@@ -93,8 +92,7 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
 def quietest_tones(levels: Levels, spoken: np.ndarray) -> list[Piece]:
     """The quietest steady stretches of pauses, at most `TONE_CHOICES` of them, quietest first."""
     power = levels.power
-    # Filters ring on into exact zeros: what is softer than this is no room.
-    starts, stops = runs(~spoken & (levels.peak_dbfs > SILENT_DBFS))
+    starts, stops = runs(~spoken & (levels.peak_dbfs > SILENCE_DBFS))
     candidates: list[tuple[float, Piece]] = []
     for start, stop in zip(starts, stops, strict=True):
         length = min(stop - start - JOIN_ROWS, TONE_MOST_ROWS)
