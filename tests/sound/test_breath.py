@@ -79,6 +79,26 @@ def test_a_consonant_leaning_on_its_vowel_is_none():
     assert breath(levels_of(samples), BreathSettings()).note["breaths"] == 0
 
 
+@pytest.mark.parametrize(("behind_s", "breaths"), [(0.14, 0), (0.3, 1)])
+def test_the_last_consonant_of_a_word_is_none(behind_s: float, breaths: int):
+    """Soft noise an eighth of a second behind the voice is the word's end; later it is a breath."""
+    take = speech_like(2, -65.0, pause_s=0.7, seed=5)
+    samples = take.samples.copy()
+    burst = noise_burst(0.14, -42, 700, 3000, 1)
+    begin = round((take.spans_s[0][1] + behind_s) * RATE_HZ)
+    samples[begin : begin + len(burst)] += burst
+    assert breath(levels_of(samples), BreathSettings()).note["breaths"] == breaths
+
+
+def test_noise_without_a_rest_before_it_is_none():
+    """What follows a hiss after 30 ms belongs to the same word: speech has not rested."""
+    _, samples, row = with_burst(0.7, noise_burst(0.3, -42, 700, 3000, 1))
+    hiss = noise_burst(0.3, -36, 5500, 9500, 2)
+    begin = row * RATE_HZ // 1000 - len(hiss) - round(0.005 * RATE_HZ)
+    samples[begin : begin + len(hiss)] += hiss
+    assert breath(levels_of(samples), BreathSettings()).note["breaths"] == 0
+
+
 def test_whispered_speech_is_not_breaths():
     """A row of soft unvoiced sounds with no voice between is speech, whispered."""
     samples = speech_like(1, -70.0, tail_s=4.0, seed=3).samples.copy()

@@ -13,9 +13,10 @@ from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.plan import STAGES, Correction, Plan, make_plan
 from fairtake.sound.render import Rendering
+from fairtake.sound.runs import runs
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
-from fairtake.sound.stages.limit import aim_dbtp
+from fairtake.sound.stages.limit import aim_dbtp, limit
 from fairtake.sound.stages.tone import tone
 from signals import (
     heard,
@@ -73,6 +74,21 @@ def test_target_met_from_any_level(level_dbfs, floor_db, target, seed):
     level = libebur128_lufs(rendered(take.source, plan))
     assert level == pytest.approx(target - plan.short_db, abs=0.05)
     assert plan.short_db == 0 or target == -14.0  # so much limiting is not always allowed
+
+
+def test_limiting_speech_does_not_lift_the_pauses():
+    """In the middle of a pause the gain lies as far under the speech's as the limiter takes there."""
+    take = speech_like(2, -62.0, -26.0, pause_s=2.0)
+    profile = Profile(chain=("trim", "limit", "normalise"), normalise={"target": -14.0})
+    plan = make_plan(take.levels, profile)
+    levels = take.levels.cut(plan.pieces).with_gain(plan.makeup_db)
+    taken_db = limit(levels, profile.limit).gain_db[plan.spoken > 0].mean()
+    assert taken_db < -1.5
+    starts, stops = runs(plan.spoken > 0)
+    longest = int(np.argmax(starts[1:] - stops[:-1]))
+    pause = (stops[longest] + starts[longest + 1]) // 2
+    assert plan.gain_db[pause] - plan.makeup_db == pytest.approx(taken_db, abs=0.7)
+    np.testing.assert_allclose(plan.gain_db[plan.spoken > 0], plan.makeup_db, atol=1e-3)
 
 
 def test_rms_target():
