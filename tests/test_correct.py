@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import pytest
 
-from fairtake.correct import CEILING_MARGIN_DB, MOST_GENTLER, Seen, corrected, turned_down
+from fairtake.correct import (
+    CEILING_MARGIN_DB,
+    MOST_GENTLER,
+    Seen,
+    corrected,
+    milder,
+    turned_down,
+)
 from fairtake.sound.plan import Correction
+from fairtake.sound.proof import UNHARMED, Proof
 from fairtake.sound.stages.limit import LimitSettings
 
 LIMIT = LimitSettings(ceiling_dbtp=-1.0, most_reduction_db=12)
@@ -23,7 +31,16 @@ def test_right_files_need_nothing() -> None:
 
 def test_level_is_moved_by_what_is_missing() -> None:
     """A WAV 0.3 dB low gets 0.3 dB more. By algebra."""
-    assert corrected(seen(wav_level=-18.3), Correction(), LIMIT).level_db == pytest.approx(0.3)
+    low = seen(wav_level=-18.3, greatest_reduction_db=0.0)
+    assert corrected(low, Correction(), LIMIT).level_db == pytest.approx(0.3)
+    low = seen(wav_level=-18.3)
+    assert corrected(low, Correction(peaks_known=True), LIMIT).level_db == pytest.approx(0.3)
+
+
+def test_what_was_only_guessed_is_worked_out_first() -> None:
+    """Where the limiter worked on guessed peaks, the next plan knows them, and aims as before."""
+    low = seen(wav_level=-18.3, mp3_level=-18.3)
+    assert corrected(low, Correction(), LIMIT) == Correction(peaks_known=True)
 
 
 def test_an_overshoot_lowers_the_ceiling() -> None:
@@ -44,13 +61,31 @@ def test_the_limiter_has_the_last_word() -> None:
     assert corrected(held, Correction(), LIMIT).level_db == 0.0
 
 
-def test_harmed_speech_makes_the_plan_gentler() -> None:
-    """Lost speech asks for milder stages, or a slower limiter, a few times and no more."""
-    assert corrected(seen(speech_kept=False), Correction(), LIMIT).gentler == 1
-    assert corrected(seen(limiter_kept_speech=False), Correction(), LIMIT).slower == 1
+LOST, DULLED, PRESSED = Proof(0.01, 50, 0), Proof(0.0, 0, 1), Proof(0.0, 0, 1, 1)
+
+
+@pytest.mark.parametrize(
+    ("stages", "speech", "asked"),
+    [
+        (LOST, LOST, Correction(gentler=1)),
+        (DULLED, DULLED, Correction(gentler=1)),
+        (PRESSED, PRESSED, Correction(slower=1)),
+        (UNHARMED, LOST, Correction(slower=1)),
+        (UNHARMED, UNHARMED, Correction()),
+    ],
+)
+def test_harmed_speech_makes_the_plan_milder(
+    stages: Proof, speech: Proof, asked: Correction
+) -> None:
+    """What lowered a soft sound is made gentler; what pressed a loud one down, slower."""
+    assert milder(Correction(), stages, speech) == asked
+    assert corrected(seen(stages=stages, speech=speech), Correction(), LIMIT) == asked
+
+
+def test_milder_a_few_times_and_no_more() -> None:
+    """The proof may ask again and again; it is heard a few times."""
     used = Correction(gentler=MOST_GENTLER, slower=MOST_GENTLER)
-    still = seen(speech_kept=False, limiter_kept_speech=False)
-    assert corrected(still, used, LIMIT) == used
+    assert milder(used, LOST, LOST) == milder(used, PRESSED, PRESSED) == used
 
 
 def test_turned_down_until_it_holds() -> None:

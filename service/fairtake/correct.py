@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from fairtake.sound.plan import Correction
+from fairtake.sound.proof import UNHARMED, Proof
 from fairtake.sound.stages.limit import LimitSettings
 
 #: A file this far off its level, in dB, is made again.
@@ -27,8 +28,8 @@ class Seen:
     greatest_reduction_db: float
     mp3_level: float | None = None
     mp3_peak_dbtp: float | None = None
-    speech_kept: bool = True
-    limiter_kept_speech: bool = True
+    stages: Proof = UNHARMED  # of the stages alone
+    speech: Proof = UNHARMED  # with the limiter
 
     def over_db(self, ceiling_dbtp: float) -> float:
         """How far the louder of the two files stands above the ceiling; negative when below."""
@@ -39,11 +40,7 @@ class Seen:
 def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     """The correction for another round; *used* itself when the files are right."""
     over_db = max(seen.over_db(limit.ceiling_dbtp), 0.0)
-    wanted = used
-    if not seen.speech_kept and used.gentler < MOST_GENTLER:
-        wanted = replace(wanted, gentler=used.gentler + 1)
-    if not seen.limiter_kept_speech and used.slower < MOST_GENTLER:
-        wanted = replace(wanted, slower=used.slower + 1)
+    wanted = milder(used, seen.stages, seen.speech)
     if over_db:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
     if seen.wav_level is not None:
@@ -52,10 +49,26 @@ def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
         room_db = limit.most_reduction_db - seen.greatest_reduction_db - over_db
         missing_db = min(missing_db, max(room_db, 0.0), max(MOST_RAISE_DB - used.level_db, 0.0))
         if abs(missing_db) > LEVEL_TOLERANCE_DB:
-            wanted = replace(wanted, level_db=wanted.level_db + missing_db)
+            if seen.greatest_reduction_db > LEVEL_TOLERANCE_DB and not used.peaks_known:
+                # What the limiter does was only guessed; now it can be worked out.
+                wanted = replace(wanted, peaks_known=True)
+            else:
+                wanted = replace(wanted, level_db=wanted.level_db + missing_db)
         if seen.mp3_level is not None and abs(seen.wav_level - seen.mp3_level) > LEVEL_TOLERANCE_DB:
             wanted = replace(wanted, mp3_db=wanted.mp3_db + seen.wav_level - seen.mp3_level)
     return wanted
+
+
+def milder(used: Correction, stages: Proof, speech: Proof) -> Correction:
+    """Milder settings of what harmed speech: what lowers pauses, or what lowers loud sound.
+
+    *stages* is the proof of the stages alone, *speech* the one with the limiter.
+    """
+    if not stages.only_pressed:
+        return replace(used, gentler=min(used.gentler + 1, MOST_GENTLER))
+    if not speech.kept:
+        return replace(used, slower=min(used.slower + 1, MOST_GENTLER))
+    return used
 
 
 def turned_down(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:

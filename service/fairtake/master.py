@@ -191,7 +191,10 @@ def _receipt(
         after=After(wav=wav.measures, mp3=mp3.measures),
         stages=[StageNote(stage=name, did=notes[name]) for name in profile.chain],
         speech=SpeechProof(
-            **vars(made.speech), planned_again=rounds.used.gentler + rounds.used.slower
+            lost_share=made.speech.lost_share,
+            longest_lost_ms=made.speech.longest_lost_ms,
+            dulled_edges=made.speech.dulled_edges,
+            planned_again=rounds.used.gentler + rounds.used.slower,
         ),
         checks=[
             *checks(profile, "wav", wav.measures, outputs.wav),

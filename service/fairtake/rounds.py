@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fairtake.correct import Seen, corrected, turned_down
+from fairtake.correct import Seen, corrected, milder, turned_down
 from fairtake.files.mp3 import encode_mp3, level_loss_db
 from fairtake.files.take import open_take
 from fairtake.files.wav import Loudness, write_loudness
@@ -33,7 +33,7 @@ from fairtake.sound.source import Source
 from fairtake.sound.stages.limit import limit_note
 from fairtake.sound.stages.normalise import level_of
 from fairtake.title import loudness_tags
-from fairtake.units import amplitude_db
+from fairtake.units import amplitude_db, gain
 
 MOST_ROUNDS = 6
 #: Rounds after those, in which the whole take is only turned down until the ceiling holds.
@@ -81,7 +81,7 @@ class Round:
     wav: Written
     mp3: Written | None
     limited: dict[str, float]
-    planned: Proof  # of the stages alone
+    stages: Proof  # of the stages alone
     speech: Proof  # with the limiter
 
     def seen(self, profile: Profile) -> Seen:
@@ -93,8 +93,8 @@ class Round:
             greatest_reduction_db=self.limited["greatest_db"],
             mp3_level=mp3.level if mp3 else None,
             mp3_peak_dbtp=mp3.true_peak_dbtp if mp3 else None,
-            speech_kept=self.planned.kept,
-            limiter_kept_speech=self.speech.kept or not self.planned.kept,
+            stages=self.stages,
+            speech=self.speech,
         )
 
 
@@ -113,6 +113,8 @@ class Rounds:
     stopwatch: Stopwatch
     count: int = field(default=0, init=False)
     used: Correction = field(default_factory=Correction, init=False)
+    #: The finished take's true peaks without gain, once it was rendered; see `make_plan`.
+    true_peaks: Rows | None = field(default=None, init=False)
 
     def run(self) -> Round:
         """Go round until nothing is left to correct. Raises as `fairtake.master.finish` does."""
@@ -128,9 +130,7 @@ class Rounds:
             del made  # its plan would stay in memory beside the next one
 
     def _round(self) -> Round:
-        with self.stopwatch.timing("plan"):
-            self.progress("plan", 0.0)
-            plan = make_plan(self.levels, self.profile, self.used)
+        plan = self._plan()
         wav, copy = self.scratch / "finished.wav", self.scratch / "copy.s16"
         with self.stopwatch.timing("render"):
             rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, self.used.down_db)
@@ -139,9 +139,10 @@ class Rounds:
                 lambda share: self.progress("render", share), self.tags.get("title", ""),
             )  # fmt: skip
         limited = limit_note(rendering.limited_db)
-        planned = prove_speech(plan.spoken, plan.gain_db)
+        stages = prove_speech(plan.spoken, plan.gain_db)
         reduction = fitted(rendering.limited_db, plan.gain_db)
         speech = prove_speech(plan.spoken, plan.gain_db - reduction)
+        self.true_peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
         # Before the largest thing comes into memory, the encoder's copy of the take, let go of all
         # that can be told again.
         plan = plan.without_curves()
@@ -149,11 +150,25 @@ class Rounds:
         del rendering, reduction
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
-        made = Round(plan, proved, None, limited, planned, speech)
+        made = Round(plan, proved, None, limited, stages, speech)
         wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
         if self.count < MOST_ROUNDS and wanted != self.used:
             return made
         return replace(made, mp3=self._mp3(copy, proved))
+
+    def _plan(self) -> Plan:
+        """A plan that keeps the speech, as far as can be told before anything is rendered."""
+        with self.stopwatch.timing("plan"):
+            self.progress("plan", 0.0)
+            while True:
+                peaks = self.true_peaks if self.used.peaks_known else None
+                plan = make_plan(self.levels, self.profile, self.used, peaks)
+                foreseen = prove_speech(plan.spoken, plan.gain_db + plan.limited_db)
+                stages = prove_speech(plan.spoken, plan.gain_db)
+                wanted = milder(self.used, stages, foreseen)
+                if wanted == self.used:
+                    return plan
+                self.used = wanted
 
     def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"

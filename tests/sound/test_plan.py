@@ -18,6 +18,7 @@ from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import aim_dbtp, limit
 from fairtake.sound.stages.tone import tone
+from fairtake.units import gain
 from signals import (
     heard,
     libebur128_lufs,
@@ -82,12 +83,14 @@ def test_limiting_speech_does_not_lift_the_pauses():
     profile = Profile(chain=("trim", "limit", "normalise"), normalise={"target": -14.0})
     plan = make_plan(take.levels, profile)
     levels = take.levels.cut(plan.pieces).with_gain(plan.makeup_db)
-    taken_db = limit(levels, profile.limit).gain_db[plan.spoken > 0].mean()
+    limited_db = limit(levels, profile.limit).gain_db
+    taken_db = limited_db[plan.spoken > 0].mean()
     assert taken_db < -1.5
     starts, stops = runs(plan.spoken > 0)
     longest = int(np.argmax(starts[1:] - stops[:-1]))
     pause = (stops[longest] + starts[longest + 1]) // 2
-    assert plan.gain_db[pause] - plan.makeup_db == pytest.approx(taken_db, abs=0.7)
+    fallen_db = plan.gain_db[pause] - plan.makeup_db + limited_db[pause]
+    assert fallen_db == pytest.approx(taken_db, abs=0.7)
     np.testing.assert_allclose(plan.gain_db[plan.spoken > 0], plan.makeup_db, atol=1e-3)
 
 
@@ -212,3 +215,21 @@ def test_tone_moves_with_the_gains_behind_it():
         expected = np.broadcast_to(asked + moved_db + plan.makeup_db, laid.shape)
         np.testing.assert_allclose(plan.tone_db[laid], expected[laid], atol=0.1)
     assert last.without_curves().tone_db is None
+
+
+def test_true_peaks_say_what_the_limiter_will_do():
+    """With the true peaks that rendering met, the next plan foresees the limiter within 0.05 dB."""
+    take = speech_like(3, -60.0, -24.0)
+    profile = Profile(chain=AS_HEARD, normalise={"target": -14.0})
+    first = make_plan(take.levels, profile)
+    rendering = Rendering(take.source, first, 48_000)
+    for _ in rendering:
+        pass
+    peaks = gain(rendering.peak_dbtp[: len(first.gain_db)] - first.gain_db)
+    plan = make_plan(take.levels, profile, true_peaks=peaks)
+    again = Rendering(take.source, plan, 48_000)
+    level = libebur128_lufs(np.concatenate(list(again)))
+    assert again.limited_db.max() > 2.0
+    limited_db = again.limited_db[: len(plan.limited_db)]
+    np.testing.assert_allclose(-plan.limited_db, limited_db, atol=0.05)
+    assert level == pytest.approx(-14.0 - plan.short_db, abs=0.03)

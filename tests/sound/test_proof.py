@@ -44,6 +44,24 @@ def test_a_dulled_edge_is_seen(edge: slice):
     assert not proof.kept
 
 
+@pytest.mark.parametrize(("edge_power", "pressed"), [(1e-2, 1), (1e-4, 0)])
+def test_what_lowered_an_edge_is_told_by_its_loudness(edge_power: float, pressed: int):
+    """An edge louder than its word was pressed down; a softer one was taken for a pause."""
+    power, gain_db = two_phrases(), np.zeros(8000, np.float32)
+    power[1000:1060], gain_db[1000:1060] = edge_power, -4
+    proof = prove_speech(power, gain_db)
+    assert (proof.dulled_edges, proof.pressed_edges) == (1, pressed)
+    assert proof.only_pressed == bool(pressed)
+
+
+def test_a_burst_behind_a_soft_start_is_an_edge_too():
+    """Rows that can hardly be heard do not hide the burst 15 ms behind them."""
+    power, gain_db = two_phrases(), np.zeros(8000, np.float32)
+    power[1000:1015] = 1e-6
+    power[1035:1055], gain_db[1035:1055] = 1e-2, -4
+    assert prove_speech(power, gain_db).dulled_edges == 1
+
+
 def test_a_burst_counts_by_what_is_heard():
     """A burst of 8 ms that holds most of an edge's energy and lies 5 dB down dulls the edge."""
     power, gain_db = two_phrases(), np.zeros(8000, np.float32)

@@ -8,7 +8,7 @@ changes what the other needs.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,14 @@ from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
-from fairtake.sound.stages.limit import LimitSettings, aim_dbtp, limit, pauses_db
+from fairtake.sound.stages.limit import (
+    LimitSettings,
+    aim_dbtp,
+    foreseen_db,
+    limit,
+    limit_note,
+    pauses_db,
+)
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
@@ -50,16 +57,21 @@ LAST = ("limit", "normalise")
 CLOSE_ENOUGH_DB = 0.005
 #: However hard the limiter works, a dB of gain is taken to bring at least so much level.
 LEAST_SLOPE = 0.3
+#: What is left of the compressor's reduction, and of the limiter's fast one, when a consonant was
+#: pressed down.
+PRESSED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
 class Correction:
     """What the files already written showed to be needed, in dB.
 
-    ``level_db`` is added to the make-up gain, ``ceiling_db`` taken from the ceiling, ``mp3_db``
+    ``level_db`` is added to the level that is aimed at, ``ceiling_db`` taken from the ceiling, ``mp3_db``
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
-    ``gentler`` and ``slower`` count how often the proof of speech asked for milder settings of the
-    gate and the breaths, and for a limiter that takes less of its work fast.
+    ``gentler`` and ``slower`` count how often the proof of speech asked for milder settings of what
+    lowers pauses, the gate and the breaths, and of what lowers loud sound: a compressor that takes
+    less and a limiter that takes less of its work fast. ``peaks_known`` asks for a plan from the true
+    peaks of the finished take, which the last round has told.
     """
 
     level_db: float = 0.0
@@ -68,13 +80,14 @@ class Correction:
     down_db: float = 0.0
     gentler: int = 0
     slower: int = 0
+    peaks_known: bool = False
 
 
 @dataclass(frozen=True)
 class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
-    value a row of the finished take; ``tone_db`` the level of the room tone that is added to it, dBFS
-    RMS, where there is any."""
+    value a row of the finished take; ``limited_db`` what the limiter is foreseen to add, 0 or less;
+    ``tone_db`` the level of the room tone that is added to it, dBFS RMS, where there is any."""
 
     repairs: tuple[Blemish, ...]
     filters: tuple[Sections, ...]
@@ -87,21 +100,30 @@ class Plan:
     notes: dict[str, dict[str, Any]]
     spoken: Rows
     tone_db: Rows | None = None
+    limited_db: Rows = field(default_factory=lambda: np.zeros(0, np.float32))
 
     def without_curves(self) -> Plan:
         """The plan without its long arrays, once they have been used."""
         return replace(
             self,
             gain_db=self.gain_db[:0].copy(),
+            limited_db=self.limited_db[:0].copy(),
             bands=(),
             spoken=self.spoken[:0].copy(),
             tone_db=None,
         )
 
 
-def make_plan(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Plan:
+def make_plan(
+    levels: Levels,
+    profile: Profile,
+    correction: Correction = Correction(),
+    true_peaks: Rows | None = None,
+) -> Plan:
     """Decide everything about the sound of a take.
 
+    *true_peaks* are those of the finished take's rows without any gain, amplitudes, where a round
+    before has rendered it: what the limiter does is then foreseen exactly.
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
     profile = softened(profile, correction)
@@ -132,19 +154,20 @@ def make_plan(levels: Levels, profile: Profile, correction: Correction = Correct
         notes[name] = work.note
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     spoken = spoken_power(levels)
-    solved = solve(levels, spoken > 0, ceiling, profile.normalise)
-    makeup_db = solved.makeup_db + correction.level_db
+    if true_peaks is not None:
+        levels = replace(levels, heard_peak=true_peaks)
+    solved = solve(levels, spoken > 0, ceiling, profile.normalise, correction.level_db)
     notes["limit"] = {**solved.limited, "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
-        "makeup_db": round(makeup_db, 2),
+        "makeup_db": round(solved.makeup_db, 2),
         "short_of_target_db": round(solved.short_db, 2),
     }
-    gain_db = levels.with_gain(makeup_db - solved.pauses_db).gain_db
+    gain_db = levels.with_gain(solved.makeup_db - solved.pauses_db).gain_db
     assert gain_db is not None
     return Plan(
         tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
-        makeup_db, solved.short_db, notes, spoken,
-        None if tone_db is None else tone_db + np.float32(makeup_db),
+        solved.makeup_db, solved.short_db, notes, spoken,
+        None if tone_db is None else tone_db + np.float32(solved.makeup_db), solved.limited_db,
     )  # fmt: skip
 
 
@@ -157,7 +180,8 @@ def softened(profile: Profile, asked: Correction) -> Profile:
             "hold_ms": profile.gate.hold_ms / share,
         },
         "breath": {"amount_db": profile.breath.amount_db * share},
-        "limit": {"fast_db": max(profile.limit.fast_db - asked.slower, 1.0)},
+        "compress": {"reduction_db": profile.compress.reduction_db * PRESSED_SHARE**asked.slower},
+        "limit": {"fast_db": profile.limit.fast_db * PRESSED_SHARE**asked.slower},
     }
     return profile.model_copy(
         update={name: profile.stage(name).model_copy(update=new) for name, new in milder.items()}
@@ -172,11 +196,12 @@ def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSetting
 @dataclass(frozen=True)
 class Solved:
     """Make-up gain, how many dB the level stays short of its target, by how much pauses follow the
-    limiter, and what it did."""
+    limiter, what it takes, 0 or less, and its note."""
 
     makeup_db: float
     short_db: float
     pauses_db: Rows
+    limited_db: Rows
     limited: dict[str, Any]
 
 
@@ -185,23 +210,23 @@ def solve(
     spoken: Mask,
     limit_settings: LimitSettings,
     normalise_settings: NormaliseSettings,
+    level_db: float = 0.0,
 ) -> Solved:
-    """The make-up gain that brings the target, limiter and all.
+    """The make-up gain that brings the target and *level_db*, limiter and all.
 
     Raising the gain raises the level by as much, less what the limiter takes away. Each step is
     what is still missing over what the last step brought, and comes to rest where both hold.
     """
     loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
     most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
-    target = normalise_settings.target_for(levels.channels)
+    target = normalise_settings.target_for(levels.channels) + level_db
     makeup_db, short_db, step_db = min(0.0, most_db), 0.0, 0.0
     slope = 1.0
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
-        work = limit(louder, limit_settings)
-        assert work.gain_db is not None
-        lower_db = pauses_db(-work.gain_db, spoken)
-        level = level_of(louder.with_gain(work.gain_db - lower_db), normalise_settings.by)
+        reduction = foreseen_db(louder, limit_settings)
+        lower_db = pauses_db(reduction, spoken)
+        level = level_of(louder.with_gain(-reduction - lower_db), normalise_settings.by)
         before_db, short_db = short_db, 0.0 if level is None else target - level
         if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
             break
@@ -216,4 +241,4 @@ def solve(
             f"The nearest clean level is {short_db:.1f} dB short of "
             f"{target:g} {normalise_settings.unit}."
         )
-    return Solved(makeup_db, short_db, lower_db, work.note)
+    return Solved(makeup_db, short_db, lower_db, -reduction, limit_note(reduction))

@@ -1,15 +1,17 @@
 """The proof of speech: was any syllable turned down that its neighbours were not?
 
-Conventions: what counts as speech is drawn wider here than for the gate, so that the gate cannot
-prove itself: every row near speech that stands out of the room at all, breaths left out. A row is
-lost when its gain lies more than 6 dB under the median of the speech rows around it, and an edge is
-dulled when the first 40 ms or the last 60 ms of a phrase lie more than 2.5 dB under the phrase's own
-median, weighed by what is heard in them: a burst counts more than the closure before it. The gain is
-what all stages and the limiter did together.
+Conventions: what counts as speech is drawn by the ear here and not as the gate has it, so that the
+gate cannot prove itself: every row near speech that stands out of the room at all, breaths left out.
+A row is lost when its gain lies more than 6 dB under the median of the speech rows around it, and an
+edge is dulled when the first 40 ms or the last 60 ms of a word lie more than 2 dB under the median
+of the word beside them, weighed by what is heard in them: a burst counts more than the closure before it. The
+gain is what all stages and the limiter did together. A dulled edge that is louder than its word was
+pressed down by what lowers loud sound, not by what lowers pauses.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -24,9 +26,13 @@ STANDS_OUT_DB = 4.0
 NEAR_ROWS = 100
 LOST_DB = 6.0
 MEDIAN_ROWS = 1000
-DULLED_DB = 2.5
+DULLED_DB = 2.0
 FIRST_ROWS, LAST_ROWS = 40, 60
-PHRASE_PAUSE_ROWS = 80
+#: Where exactly a word begins is anybody's guess within so many rows: the worst counts.
+GUESS_ROWS = (0, 10, 20)
+WORD_PAUSE_ROWS = 80
+#: A long word's edge is held against so much of it.
+BESIDE_ROWS = 500
 #: More lost speech than this, and the plan is made again, gentler.
 LOST_SHARE_MOST = 0.002
 LEAST_POWER = 1e-20
@@ -39,18 +45,28 @@ class Proof:
     lost_share: float
     longest_lost_ms: int
     dulled_edges: int
+    #: Of those, the ones louder than their word.
+    pressed_edges: int = 0
 
     @property
     def kept(self) -> bool:
         return self.lost_share <= LOST_SHARE_MOST and self.dulled_edges == 0
 
+    @property
+    def only_pressed(self) -> bool:
+        """Nothing but loud edges was harmed."""
+        return self.lost_share <= LOST_SHARE_MOST and self.dulled_edges == self.pressed_edges
+
+
+UNHARMED = Proof(0.0, 0, 0)
+
 
 def spoken_power(levels: Levels) -> Rows:
-    """K-weighted power of every row that may be speech, drawn wide; 0 elsewhere."""
+    """K-weighted power of every row in which speech may be heard; 0 elsewhere."""
     speech = find_speech(levels)
     out = on_rows(speech.level_lufs > speech.floor_lufs + STANDS_OUT_DB, levels.rows)
     near = widened(speech.rows, NEAR_ROWS, NEAR_ROWS)
-    spoken = (speech.rows | (near & out)) & ~speech.breaths
+    spoken = near & out & ~speech.breaths
     return np.where(spoken, np.maximum(levels.k_power, LEAST_POWER), 0).astype(np.float32)
 
 
@@ -65,14 +81,14 @@ def prove_speech(power: Rows, gain_db: Rows) -> Proof:
     inside: Mask = np.asarray(spoken[whole].reshape(frames, -1).all(axis=1))
     gains = gain_db[whole].reshape(frames, -1).mean(axis=1)
     if not inside.any():
-        return Proof(0.0, 0, 0)
+        return UNHARMED
     # Pauses take the gain of the speech nearest to them, so that the median is one over time.
     told = gains[_nearest(inside)]
     around = median_filter(told, size=MEDIAN_ROWS // FRAME_ROWS + 1, mode="nearest")
     lost = inside & (gains < around - LOST_DB)
     starts, stops = runs(lost)
     longest = int((stops - starts).max(initial=0)) * FRAME_ROWS
-    return Proof(float(lost.sum() / inside.sum()), longest, _dulled_edges(power, gain_db))
+    return Proof(float(lost.sum() / inside.sum()), longest, *_dulled_edges(power, gain_db))
 
 
 def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
@@ -85,23 +101,39 @@ def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
     return places[np.where(nearer, before, after)]
 
 
-def _dulled_edges(power: Rows, gain_db: Rows) -> int:
-    """Phrases' first and last moments that lie under the phrase's own gain."""
-    starts, stops = runs(power > 0)
+def _dulled_edges(power: Rows, gain_db: Rows) -> tuple[int, int]:
+    """How many of the words' first and last moments lie under their word's own gain, and how many of
+    those are louder than their word."""
+    dulled = pressed = 0
+    for start, stop in _words(power > 0):
+        firsts = [slice(start + n, start + n + FIRST_ROWS) for n in GUESS_ROWS]
+        lasts = [slice(stop - n - LAST_ROWS, stop - n) for n in GUESS_ROWS]
+        beside = (
+            slice(start, min(start + BESIDE_ROWS, stop)),
+            slice(max(stop - BESIDE_ROWS, start), stop),
+        )
+        for edges, near in ((firsts, beside[0]), (lasts, beside[1])):
+            least_db = float(np.median(gain_db[near])) - DULLED_DB
+            worst = min(edges, key=lambda edge: _heard_gain_db(power[edge], gain_db[edge]))
+            if _heard_gain_db(power[worst], gain_db[worst]) < least_db:
+                dulled += 1
+                pressed += bool(power[worst].mean() > power[near].mean())
+    return dulled, pressed
+
+
+def _words(spoken: Mask) -> Iterator[tuple[int, int]]:
+    """Runs of speech, apart by `WORD_PAUSE_ROWS` or more; the shortest have no edges to tell."""
+    starts, stops = runs(spoken)
     if not len(starts):
-        return 0
-    near = starts[1:] - stops[:-1] < PHRASE_PAUSE_ROWS
+        return
+    near = starts[1:] - stops[:-1] < WORD_PAUSE_ROWS
     starts, stops = starts[np.append(True, ~near)], stops[np.append(~near, True)]
-    dulled = 0
     for start, stop in zip(starts, stops, strict=True):
-        if stop - start < FIRST_ROWS + LAST_ROWS:
-            continue
-        middle = float(np.median(gain_db[start:stop]))
-        edges = (slice(start, start + FIRST_ROWS), slice(stop - LAST_ROWS, stop))
-        dulled += sum(_heard_gain_db(power[e], gain_db[e]) < middle - DULLED_DB for e in edges)
-    return dulled
+        if stop - start >= FIRST_ROWS + LAST_ROWS:
+            yield int(start), int(stop)
 
 
 def _heard_gain_db(power: Rows, gain_db: Rows) -> float:
     """The gain of the energy of some rows."""
-    return float(power_db(np.average(power_gain(gain_db), weights=power)))
+    heard = power + LEAST_POWER  # a window may lie between two sounds
+    return float(power_db(np.average(power_gain(gain_db), weights=heard)))

@@ -30,11 +30,13 @@ _NEVER_DB = -200.0
 
 
 class Rendering:
-    """The finished samples of *source* under *plan*; iterate once, then ask for ``limited_db``.
+    """The finished samples of *source* under *plan*; iterate once, then ask for the rest.
 
     *down_db* is taken from everything, behind the limiter.
 
-    ``limited_db`` is the limiter's reduction, dB, one value a row of the finished take.
+    ``limited_db`` is the limiter's reduction, dB, one value a row of the finished take, and
+    ``peak_dbtp`` what came to the limiter: the true peak of each row that may matter, the greatest
+    sample of the others.
     """
 
     def __init__(
@@ -65,6 +67,10 @@ class Rendering:
     @property
     def limited_db(self) -> Rows:
         return self._limiter.reduction_db
+
+    @property
+    def peak_dbtp(self) -> Rows:
+        return self._limiter.peak_dbtp
 
 
 def resampled(
@@ -194,10 +200,16 @@ class Limiter:
         self._reach = felt + 3 * SLOW_ROWS
         self._past = np.full(self._reach, _NEVER_DB, np.float32)
         self._done: list[Rows] = []
+        self._peaks: list[Rows] = []
 
     @property
     def reduction_db(self) -> Rows:
         return np.concatenate(self._done) if self._done else np.zeros(0, np.float32)
+
+    @property
+    def peak_dbtp(self) -> Rows:
+        peaks = np.concatenate(self._peaks) if self._peaks else np.zeros(0, np.float32)
+        return peaks + np.float32(aim_dbtp(self._settings))
 
     def limited(self, stream: Iterator[Samples]) -> Iterator[Samples]:
         held: tuple[Samples, Rows] | None = None
@@ -229,6 +241,7 @@ class Limiter:
         amount = limiter_db(known, self._settings)[self._reach :]
         self._past = known[len(over) : len(over) + self._reach]
         self._done.append(amount[: len(over)])
+        self._peaks.append(over)
         # The corner after the last row belongs to the next block, and is known by its look-ahead.
         corners = amount[: len(over) + 1]
         if not corners.any():

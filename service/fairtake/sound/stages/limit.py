@@ -29,7 +29,7 @@ from fairtake.typed_file import Settings
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
 #: What is taken slowly is taken alike from all that lies so near.
-SLOW_ROWS = 350
+SLOW_ROWS = 1000
 #: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
 PAUSE_REACH_ROWS, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 1500, 60, 200
 PAUSE_ATTACK_ROWS, PAUSE_RISE_DB = 30, 0.1
@@ -78,8 +78,13 @@ def aim_dbtp(settings: LimitSettings) -> float:
     return settings.ceiling_dbtp - GUARD_DB
 
 
+def foreseen_db(levels: Levels, settings: LimitSettings) -> Rows:
+    """The reduction that a take of these levels will need, dB, 0 or more."""
+    return limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings)
+
+
 def limit(levels: Levels, settings: LimitSettings) -> Work:
-    amount = limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings)
+    amount = foreseen_db(levels, settings)
     return Work(gain_db=-amount, note=limit_note(amount))
 
 
