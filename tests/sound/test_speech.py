@@ -172,3 +172,12 @@ def test_rows_cover_the_rest():
     speech = find_speech(table([-20.0] * 1003))
     assert len(speech.rows) == 1003
     assert speech.last_row == 1003
+
+
+def test_a_take_that_is_cut_off_anywhere():
+    """Wherever a recording breaks off, even in the middle of a sound, its speech is still told."""
+    take = speech_like(4, -60.0, pause_s=0.5)
+    for stop in range(40_000, len(take.samples), 6_333):
+        for samples in (take.samples[:stop], take.samples[-stop:]):
+            speech = find_speech(levels_of(samples))
+            assert len(speech.rows) == -(-len(samples) * 1000 // 48_000)

@@ -19,7 +19,9 @@ SHORTEST_LAG, LONGEST_LAG = 3, 16
 VOICED = 0.55
 #: What is slower than 50 Hz is taken off first: rumble is periodic too, in its way.
 _MEAN_ROWS = 20
-_CHUNK = 2_000
+_CHUNK = 4_000
+
+Values = npt.NDArray[np.float64]
 
 
 def voiced_frames(levels: Levels, frame_rows: int) -> Mask:
@@ -43,19 +45,29 @@ def _without_rumble(low: Rows) -> Rows:
 def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
     """Greatest normalised autocorrelation around each frame, 0 to 1, shape (frames,)."""
     lead = (WINDOW_ROWS - frame_rows) // 2
-    padded = np.pad(low, (lead, WINDOW_ROWS))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, WINDOW_ROWS)[::frame_rows][:frames]
-    found = np.zeros(frames, np.float32)
-    lags = np.arange(SHORTEST_LAG - 1, LONGEST_LAG + 2)
-    for begin in range(0, frames, _CHUNK):
-        some = windows[begin : begin + _CHUNK]
-        spectrum = np.fft.rfft(some, 2 * WINDOW_ROWS, axis=1)
-        products = np.fft.irfft(np.abs(spectrum) ** 2, axis=1)
+    padded = np.pad(low, (lead, WINDOW_ROWS)).astype(np.float64)
+    found = [
+        _periodicity(padded[begin * frame_rows :], min(_CHUNK, frames - begin), frame_rows)
+        for begin in range(0, frames, _CHUNK)
+    ]
+    return np.concatenate(found) if found else np.zeros(0, np.float32)
+
+
+def _periodicity(low: Values, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
+    """The same of the windows that begin with each of the first *frames* frames of *low*."""
+    begins = np.arange(frames) * frame_rows
+    low = low[: begins[-1] + WINDOW_ROWS]
+
+    def product(lag: int) -> Values:
+        """Sum over a window of each row times the one *lag* behind it, from a running total."""
+        total = np.concatenate([[0.0], np.cumsum(low[: len(low) - lag] * low[lag:])])
+        inside: Values = total[begins + WINDOW_ROWS - lag] - total[begins]
         # Fewer products overlap at longer lags: weigh them up to the same count.
-        fair = products[:, lags] * (WINDOW_ROWS / (WINDOW_ROWS - lags))
-        # Only a peak speaks of a period: dull noise is alike at all short lags.
-        inner = fair[:, 1:-1]
-        peak = (inner >= fair[:, :-2]) & (inner >= fair[:, 2:])
-        best = np.where(peak, inner, 0).max(axis=1)
-        found[begin : begin + _CHUNK] = best / np.maximum(products[:, 0], 1e-20)
-    return found
+        return inside * (WINDOW_ROWS / (WINDOW_ROWS - lag))
+
+    fair = np.array([product(lag) for lag in range(SHORTEST_LAG - 1, LONGEST_LAG + 2)])
+    # Only a peak speaks of a period: dull noise is alike at all short lags.
+    inner = fair[1:-1]
+    peak = (inner >= fair[:-2]) & (inner >= fair[2:])
+    best = np.where(peak, inner, 0).max(axis=0)
+    return (best / np.maximum(product(0), 1e-20)).astype(np.float32)

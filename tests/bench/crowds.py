@@ -1,0 +1,124 @@
+"""Many takes at a time: what the service itself costs beside the finishing, busy and idle."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from cost import FAIRTAKE, children_of, cost_of, cpu_of, resident_bytes
+
+from roots import new_root
+from takes import PROFILE, long_take
+
+IDLE_S = 60.0
+
+
+def crowd(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
+    """Takes of 5 s by two workers: what each costs beyond finishing it in a process that is warm."""
+    count = 100 if options.quick else 1000
+    take = long_take(folder / "take.wav", 5)
+    alone_cpu_s, alone_wall_s = _finishing(take, folder)
+    cpu_s, wall_s = _night(folder / "root", take, count, 2)
+    return [
+        {
+            "takes": count,
+            "workers": 2,
+            "cpu_s_a_take": cpu_s / count,
+            "finishing_cpu_s": alone_cpu_s,
+            "overhead_cpu_ms": 1000 * (cpu_s / count - alone_cpu_s),
+            "overhead_wall_ms": 1000
+            * (wall_s / count - alone_wall_s / min(2, os.cpu_count() or 1)),
+        }
+    ]
+
+
+def workers(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
+    """The same night with one worker and with two."""
+    count, seconds = (8, 30) if options.quick else (24, 60)
+    take = long_take(folder / "take.wav", seconds)
+    rows: list[dict[str, Any]] = []
+    for number in (1, 2):
+        _, wall_s = _night(folder / f"root{number}", take, count, number)
+        times = rows[0]["wall_s"] / wall_s if rows else 1.0
+        rows.append({"workers": number, "wall_s": wall_s, "takes_a_minute": 60 * count / wall_s, "times_one": times})  # fmt: skip
+    return rows
+
+
+def idle(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
+    """Nothing dropped, and finished files by the thousand in the outbox."""
+    count = 1_000 if options.quick else 10_000
+    root = new_root(folder / "root", settle_s=5, scan_s=10)
+    shelf = root.outbox / "A Finished Series"
+    shelf.mkdir(parents=True)
+    for n in range(count):
+        (shelf / f"{n:05d}.wav").write_bytes(b"RIFF")
+    with _service(folder / "root") as pid:
+        time.sleep(15)
+        before, begun = _cpu_of_all(pid), time.monotonic()
+        time.sleep(10 if options.quick else IDLE_S)
+        share = (_cpu_of_all(pid) - before) / (time.monotonic() - begun)
+        size = sum(resident_bytes(p) for p in (pid, *children_of(pid)))
+    return [{"files": count, "core_%": 100 * share, "resident_MB": size / 1e6}]
+
+
+def scan(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
+    """What one scan of the inbox costs while thousands of files wait in it."""
+    from fairtake.serving.scan import scan as scanned
+
+    rows = []
+    for count in (1_000,) if options.quick else (1_000, 10_000):
+        root = new_root(folder / f"root{count}")
+        for n in range(count):
+            (root.inbox / f"{n:05d}.wav").write_bytes(b"RIFF")
+        begun = time.process_time()
+        found = scanned(root.inbox)
+        rows.append({"files": count, "scan_cpu_ms": 1000 * (time.process_time() - begun), "found": len(found)})  # fmt: skip
+    return rows
+
+
+def _finishing(take: Path, folder: Path) -> tuple[float, float]:
+    """Processor and wall seconds of one take, from the difference of many and few in one process."""
+    few, many = 2, 12
+    costs = []
+    for count in (few, many):
+        names = [folder / f"{count}-{n}.wav" for n in range(count)]
+        for name in names:
+            shutil.copyfile(take, name)
+        costs.append(cost_of(*FAIRTAKE, "master", *names, "--profile", PROFILE, "--out", folder / f"o{count}"))  # fmt: skip
+    return (costs[1].cpu_s - costs[0].cpu_s) / (many - few), (costs[1].wall_s - costs[0].wall_s) / (many - few)  # fmt: skip
+
+
+def _night(place: Path, take: Path, count: int, number: int) -> tuple[float, float]:
+    """Finish *count* copies with ``serve --once``; processor and wall seconds without its settling."""
+    root = new_root(place, workers=number, settle_s=0.5, scan_s=0.5, default_profile=PROFILE)
+    for n in range(count):
+        shutil.copyfile(take, root.inbox / f"{n:04d}.wav")
+    cost = cost_of(*FAIRTAKE, "serve", place, "--once")
+    made = len(list(root.outbox.rglob("*.receipt.json")))
+    if made != count:
+        raise RuntimeError(f"{made} of {count} takes were finished")
+    return cost.cpu_s, cost.wall_s
+
+
+@contextmanager
+def _service(place: Path) -> Iterator[int]:
+    process = subprocess.Popen(
+        [*FAIRTAKE, "serve", str(place)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+    try:
+        yield process.pid
+    finally:
+        process.send_signal(signal.SIGTERM)
+        process.wait(30)
+
+
+def _cpu_of_all(pid: int) -> float:
+    return sum(cpu_of(p) for p in (pid, *children_of(pid)))
