@@ -25,11 +25,12 @@ def burst(folder: Path, many: int, asleep: bool) -> Found:
         if asleep:
             service.process.send_signal(signal.SIGCONT)
         quarantine = books.root / "quarantine"
-        if not until(lambda: sum(1 for _ in os.scandir(quarantine)) >= 2 * many, 60 + many / 20):
-            found.wrong += books.wrong_now()
+        patience_s = 300 + many / 5
+        until(lambda: sum(1 for _ in os.scandir(quarantine)) >= 2 * many, patience_s, every_s=1)
+        found.wrong += books.wrong_now()
         found.wrong += service.end()
         found.log = service.log[-2000:]
-    found.wrong += settled(books)
+    found.wrong += settled(books, patience_s)
     found.checked, found.faults = books.checked, many
     return found
 

@@ -39,10 +39,10 @@ def full(folder: Path, name: str) -> Found:
         put(books, "good.wav", good())
         put(books, "bad.wav", os.urandom(300_000), bad=True)
         with live(books.root) as service:
-            found.hit = until(lambda: service.log.count("waiting") >= 2, 60)
+            found.hit = until(lambda: service.log.count("waiting") >= 2, 240)
             found.wrong += books.wrong_now()
             subprocess.run(["mount", "-o", f"remount,{ROOM}", str(place)], check=True)
-            until(lambda: not books.wrong_at_the_end(), 60)
+            until(lambda: not books.wrong_at_the_end(), 240, every_s=0.5)
             found.wrong += service.end()
             found.log = service.log
         found.wrong += settled(books)
@@ -93,14 +93,14 @@ def frozen(folder: Path, place: str) -> Found:
             until(lambda: "started" in service.log)
             put(books, "a.wav", good(0.9))
             put(books, "b.wav", b"no sound", bad=True)
-            until(lambda: any((books.root / ".fairtake/scratch").glob("*")), 30)
+            until(lambda: any((books.root / ".fairtake/scratch").glob("*")), 120)
             server.send_signal(signal.SIGSTOP)
             time.sleep(FROZEN_S)
             age_s = time.time() - (books.root / ".fairtake/heartbeat.json").stat().st_mtime
             if age_s > 10:
                 found.wrong.append(Wrong("unfinished", f"no sign of life for {age_s:.0f} s"))
             server.send_signal(signal.SIGCONT)
-            until(lambda: not books.wrong_at_the_end(), 90)
+            until(lambda: not books.wrong_at_the_end(), 240, every_s=0.5)
             found.wrong += service.end()
             found.log = service.log
         found.wrong += settled(books)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -15,7 +16,8 @@ from typing import Any
 from books import Books, Wrong
 from warm import left_over_in
 
-PATIENCE_S = 120.0
+#: Only waiting: what is waited for has to come, on a busy machine late.
+PATIENCE_S = 600.0
 
 
 class Live:
@@ -66,19 +68,21 @@ def once(root: Path, patience_s: float = PATIENCE_S) -> list[Wrong]:
         return service.ended(patience_s)
 
 
-def until(condition: Callable[[], Any], patience_s: float = PATIENCE_S) -> bool:
+def until(
+    condition: Callable[[], Any], patience_s: float = PATIENCE_S, every_s: float = 0.05
+) -> bool:
     """Whether *condition* came to hold in time."""
     end = time.monotonic() + patience_s
     while not condition():
         if time.monotonic() > end:
             return False
-        time.sleep(0.05)
+        time.sleep(every_s)
     return True
 
 
-def settled(books: Books) -> list[Wrong]:
+def settled(books: Books, patience_s: float = PATIENCE_S) -> list[Wrong]:
     """The last run after a fault, and what is wrong behind it."""
-    return once(books.root) + books.wrong_at_the_end()
+    return once(books.root, patience_s) + books.wrong_at_the_end()
 
 
 @contextlib.contextmanager
@@ -90,6 +94,15 @@ def small_disk(place: Path, size: str) -> Iterator[None]:
         yield
     finally:
         subprocess.run(["umount", "-l", str(place)], check=False)
+
+
+def tidy(folder: Path) -> None:
+    """Remove a folder, and before it what is still mounted in it."""
+    for line in reversed(Path("/proc/self/mounts").read_text("utf-8").splitlines()):
+        place = line.split()[1].encode().decode("unicode_escape")
+        if place.startswith(f"{folder}/"):
+            subprocess.run(["umount", "-l", place], check=False)
+    shutil.rmtree(folder, ignore_errors=True)
 
 
 def may_mount() -> str:

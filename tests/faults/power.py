@@ -37,7 +37,7 @@ def impossible() -> str:
 
 def cut(bench: Bench, fault: Fault) -> Found:
     """Cut the power before the step *fault* names, and look at what the disk holds."""
-    found = Found(str(fault))
+    found = Found(str(fault), step=str(fault))
     image, copy = bench.folder / "disk", bench.folder / "copy"
     mounted = bench.folder / "mounted"
     mounted.mkdir(exist_ok=True)

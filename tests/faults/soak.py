@@ -13,6 +13,7 @@ import signal
 import subprocess
 import time
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 from live import Live, may_mount, settled, until
@@ -23,6 +24,9 @@ from warm import members
 BOOKS_EVERY_S = 60.0
 #: So that the books stay quick to read.
 MOST_WAITING = 6
+#: A take that cost so many attempts is spared until it is done: after ten it would rightly be given
+#: up, and on a busy machine most attempts are killed before they come to anything.
+WEARY = 6
 
 
 class Soak:
@@ -30,15 +34,17 @@ class Soak:
 
     FAULTS = ("kill_service", "kill_worker", "kill_any", "pause", "end_and_start", "fill_scratch",
               "lose_outbox", "lose_scratch")  # fmt: skip
+    GENTLE = ("pause", "lose_outbox")
 
     def __init__(self, folder: Path, draw: random.Random) -> None:
-        self.books = fresh(folder / "root", workers=2, retry_s=0.2, hang_s=30, retry_most_s=2)
+        self.books = fresh(folder / "root", workers=2, retry_s=0.2, hang_s=60, retry_most_s=2)
         self.draw, self.done = draw, Counter[str]()
-        self.dropped = 0
+        self.dropped = self.counted = 0
         self.found = Found("soak", hit=True)
         self.service = Live(self.books.root)
 
-    def run(self, minutes: float) -> Found:
+    def run(self, minutes: float) -> Iterator[Found]:
+        """What every fault came to, and the last look at the books."""
         end = time.monotonic() + 60 * minutes
         looked = time.monotonic()
         try:
@@ -48,16 +54,23 @@ class Soak:
                 if time.monotonic() - looked > BOOKS_EVERY_S:
                     looked = time.monotonic()
                     self.found.wrong += self.books.wrong_now()
-            until(lambda: not any((self.books.root / "inbox").glob("*.wav")), 60)
+                yield self._said()
+            until(lambda: not any((self.books.root / "inbox").glob("*.wav")), 600)
         finally:
             self.found.wrong += self.service.end()
         self.found.wrong += settled(self.books)
-        self.found.checked, self.found.faults = self.books.checked, self.done.total()
-        self.found.log = self.service.log[-3000:]
-        self.found.fault = f"{self.dropped} takes; " + ", ".join(
+        yield self._said()
+
+    def _said(self) -> Found:
+        """What was found since it was asked last."""
+        said, self.found = self.found, Found("soak", hit=True, faults=0)
+        said.checked, self.books.checked = self.books.checked, 0
+        said.faults, self.counted = self.done.total() - self.counted, self.done.total()
+        said.log = self.service.log[-3000:] if said.wrong else ""
+        said.fault = f"soak, {self.dropped} takes; " + ", ".join(
             f"{name.replace('_', ' ')} {count}" for name, count in sorted(self.done.items())
         )
-        return self.found
+        return said
 
     def _feed(self) -> None:
         waiting = sum(1 for _ in (self.books.root / "inbox").glob("*.wav"))
@@ -72,15 +85,19 @@ class Soak:
 
     def _hurt(self) -> None:
         time.sleep(self.draw.uniform(0.2, 4.0))
-        name = self.draw.choice(self.FAULTS)
+        name = self.draw.choice(self.GENTLE if self._weary() else self.FAULTS)
         with contextlib.suppress(ProcessLookupError):
             getattr(self, name)()
             self.done[name] += 1
         if self.service.process.poll() is not None:
             self._start_again()
 
+    def _weary(self) -> bool:
+        claims = self.books.root / ".fairtake/claims"
+        return any(sum(1 for _ in job.glob("attempt-*")) >= WEARY for job in claims.glob("*"))
+
     def _start_again(self) -> None:
-        self.found.wrong += self.service.ended(10)
+        self.found.wrong += self.service.ended()
         self.service = Live(self.books.root)
 
     # --- faults ---------------------------------------------------------------------------------
@@ -94,8 +111,9 @@ class Soak:
             os.kill(self.draw.choice(workers), signal.SIGKILL)
 
     def kill_any(self) -> None:
-        os.kill(self.draw.choice(members(self.service.process.pid)), signal.SIGKILL)
-        time.sleep(0.2)
+        if living := members(self.service.process.pid):
+            os.kill(self.draw.choice(living), signal.SIGKILL)
+            time.sleep(0.2)
 
     def pause(self) -> None:
         paused = members(self.service.process.pid)
@@ -143,5 +161,5 @@ class Soak:
         subprocess.run(["rm", "-rf", *map(str, (self.books.root / ".fairtake/scratch").glob("*"))])
 
 
-def soak(folder: Path, minutes: float, draw: random.Random) -> Found:
-    return Soak(folder, draw).run(minutes)
+def soak(folder: Path, minutes: float, draw: random.Random) -> Iterator[Found]:
+    yield from Soak(folder, draw).run(minutes)

@@ -13,20 +13,24 @@ import random
 import re
 import shutil
 import signal
+import traceback
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from dataclasses import dataclass, field, replace
 from multiprocessing import get_context
 from pathlib import Path
 
 from books import Books, Wrong
+from live import tidy
 from scenes import SCENES, bench_folder, clear
 from warm import Ended, Hurt, load_all, run_warm
 
 ERRORS = ("ENOSPC", "EIO", "ESTALE", "EACCES", "EXDEV", "EMFILE")
 #: Steps of a finishing at which all dies at once, to be hurt again while the next start recovers.
-RECOVERIES = 30
+RECOVERIES = 20
+#: What makes two steps different, as the table says it.
+TOLD_APART = "scene, first death if any, process, call, its number in that process, error"
 
 
 @dataclass(frozen=True)
@@ -47,6 +51,7 @@ class Found:
 
     fault: str
     hit: bool = False
+    step: str = ""
     faults: int = 1
     checked: int = 0
     wrong: list[Wrong] = field(default_factory=list)
@@ -108,7 +113,7 @@ class Bench:
 
     def hurt(self, fault: Fault) -> Found:
         books = self.set_up(fault.scene, fault.after)
-        found = Found(str(fault))
+        found = Found(str(fault), step=str(fault))
         ended = self.run(books, hurt=fault.hurt)
         found.hit = ended.was_hurt
         found.wrong += books.wrong_now() + wrong_with(ended)
@@ -153,6 +158,8 @@ def wrong_with(ended: Ended) -> list[Wrong]:
 
 # --- many of them, in some processes ------------------------------------------------------------
 
+#: Faults that are handed out at once.
+IN_WAITING = 2 * (os.cpu_count() or 1)
 _bench: Bench | None = None
 
 
@@ -169,7 +176,11 @@ def _learn(scene: str, after: Hurt | None) -> tuple[str, Hurt | None, list[Hurt]
 
 def _do(way: Callable[[Bench, Fault], Found], fault: Fault) -> Found:
     assert _bench is not None
-    return way(_bench, fault)
+    try:
+        return way(_bench, fault)
+    except Exception:
+        tidy(_bench.folder / "root")
+        return Found(str(fault), wrong=[Wrong("bench", traceback.format_exc())])
 
 
 def _ask(way: Callable[[Bench, Path], Path], path: Path) -> Path:
@@ -192,7 +203,7 @@ class Benches:
             for process in (self._pool._processes or {}).values():
                 process.kill()
         self._pool.shutdown(cancel_futures=True)
-        shutil.rmtree(self._folder, ignore_errors=True)
+        tidy(self._folder)
 
     def steps(self, scenes: Iterable[str], after: Iterable[Hurt | None] = (None,)) -> list[Fault]:
         """A kill at every step of every scene, behind each of the first deaths."""
@@ -205,31 +216,42 @@ class Benches:
         return self._pool.submit(_ask, way, path).result()
 
     def do(
-        self, faults: Iterable[Fault], way: Callable[[Bench, Fault], Found] = Bench.hurt
+        self,
+        faults: Iterable[Fault],
+        way: Callable[[Bench, Fault], Found] = Bench.hurt,
+        enough: int | None = None,
     ) -> Iterator[Found]:
-        """Every fault done in the given *way*, in any process that is free."""
-        running = [self._pool.submit(_do, way, fault) for fault in faults]
-        for done in as_completed(running):
-            yield done.result()
+        """The faults done in the given *way*, in any process that is free, until *enough* came about."""
+        left, hits, running = iter(faults), 0, set[Future[Found]]()
+        while True:
+            if enough is None or hits < enough:
+                more = itertools.islice(left, max(IN_WAITING - len(running), 0))
+                running |= {self._pool.submit(_do, way, fault) for fault in more}
+            if not running:
+                return
+            done, running = wait(running, return_when=FIRST_COMPLETED)
+            for found in (future.result() for future in done):
+                hits += found.hit
+                yield found
 
 
-def kills(benches: Benches, many: int, draw: random.Random) -> list[Fault]:
-    """At least *many* kills, each at a step of its own: all single ones, then kills in recovery."""
+def kills(benches: Benches, draw: random.Random, quick: bool) -> list[Fault]:
+    """Kills, each at a step of its own: all single ones, then those while a start recovers."""
     single = benches.steps(SCENES)
-    if many <= len(single):
-        return draw.sample(single, many)
+    draw.shuffle(single)
+    if quick:
+        return single
     deaths = [f.hurt for f in single if f.scene == "finish" and f.hurt.who == "worker"]
     firsts = draw.sample(deaths, min(RECOVERIES, len(deaths)))
-    return single + benches.steps(["finish"], firsts)
+    again = benches.steps(["finish"], firsts)
+    return single + draw.sample(again, len(again))
 
 
-def failures(
-    benches: Benches, many: int, draw: random.Random, scenes: Iterable[str] = SCENES
-) -> list[Fault]:
-    """*many* failing calls, drawn from every step and every error."""
+def failures(benches: Benches, draw: random.Random, scenes: Iterable[str] = SCENES) -> list[Fault]:
+    """Failing calls, every error at every step, in an order that is drawn."""
     every = [
         replace(fault, hurt=replace(fault.hurt, how=f"error={error}"))
         for fault in benches.steps(scenes)
         for error in ERRORS
     ]
-    return draw.sample(every, min(many, len(every)))
+    return draw.sample(every, len(every))
