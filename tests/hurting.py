@@ -31,7 +31,7 @@ FAULTS = (
 
 @dataclass
 class Scene:
-    """One way through one ROOT, below *folder*; on two drives when *far* is given.
+    """One way through one ROOT, below *folder*; on two drives when *far* or *inbox* is given.
 
     Of its steps each *stride*-th is hurt.
     """
@@ -41,10 +41,11 @@ class Scene:
     far: Path | None
     model: str
     stride: int = 1
+    inbox: Path | None = None
 
     def set_out(self) -> Root:
         """A fresh ROOT, the take where the way begins, and a stranger's file where it would end."""
-        root = fresh_root(self.folder, self.far)
+        root = fresh_root(self.folder, self.far, self.inbox)
         drop(root, NAME, TAKE)
         if self.way == "requeue":
             crashing.fail_at_work(root, self.model)
@@ -160,8 +161,8 @@ def in_fork(work: Callable[[], None]) -> bool:
     return status == DIED
 
 
-def fresh_root(folder: Path, far: Path | None) -> Root:
-    """An empty ROOT; on two drives when *far* is given."""
+def fresh_root(folder: Path, far: Path | None, inbox: Path | None = None) -> Root:
+    """An empty ROOT; all but inbox and claims at *far*, or the inbox alone at *inbox*."""
     shutil.rmtree(folder / "root", ignore_errors=True)
     settings = {}
     if far is not None:
@@ -170,6 +171,10 @@ def fresh_root(folder: Path, far: Path | None) -> Root:
             kind: str(far / kind) for kind in ("outbox", "originals", "quarantine", "state")
         }
     (folder / "root").mkdir()
+    if inbox is not None:
+        shutil.rmtree(inbox, ignore_errors=True)
+        inbox.mkdir()
+        (folder / "root/inbox").symlink_to(inbox)
     (folder / "root/fairtake.toml").write_text(tomli_w.dumps(settings))
     root = open_root(folder / "root")
     root.make_folders()

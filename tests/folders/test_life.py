@@ -103,7 +103,7 @@ def test_a_claim_that_fails_leaves_no_promise(root: Root, monkeypatch: pytest.Mo
     assert claimed is not None and claimed.stem == "one"
 
 
-def _refuse(*_: object) -> None:
+def _refuse(*_: object, **__: object) -> None:
     raise PermissionError(13, "Permission denied")
 
 
@@ -114,8 +114,8 @@ def test_a_rename_that_happened_in_spite_of_its_error_is_a_claim(
     drop(root, "one.wav", b"a")
     rename = os.rename
 
-    def rename_and_fail(source: Path, target: Path) -> None:
-        rename(source, target)
+    def rename_and_fail(source: Path, target: Path, **folders: Any) -> None:
+        rename(source, target, **folders)
         raise OSError(5, "Input/output error")
 
     monkeypatch.setattr(os, "rename", rename_and_fail)
@@ -198,6 +198,34 @@ def test_a_duplicate_is_known_by_take_and_settings(root: Root, model: str) -> No
     assert folders.already_finished(root, again, asked) is None
     drop_duplicate(root, again)
     assert files_below(root.inbox, root.claims) == []
+
+
+def test_a_duplicate_that_was_written_to_meanwhile_is_none(root: Root, model: str) -> None:
+    """A writer who had it open adds to it as it is compared. Requirement 14: nothing is lost."""
+    finish_claimed_in(root, model)
+    drop(root, NAME, TAKE)
+    with open(root.inbox / NAME, "ab") as writer:
+        again = claim(root, NAME)
+        assert again is not None
+        writer.write(b" and more")
+    asked = folders.asked_of(json.loads(crashing.receipt(model, 1).to_json()))
+    assert folders.already_finished(root, again, asked) is None
+
+
+def test_an_unclaim_killed_with_two_names_leaves_one(
+    root: Root, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Linked and not yet unlinked: it must not be refused for a second name. Requirement 11."""
+    drop(root, "one.wav", TAKE)
+    claimed = claim(root, "one.wav")
+    assert claimed is not None
+    monkeypatch.setattr(durable, "_renameat2", lambda: None)
+    with monkeypatch.context() as patched:
+        patched.setattr(os, "unlink", _refuse)
+        with pytest.raises(PermissionError):
+            unclaim(root, claimed)
+    assert recover(root) == [] and list(root.claims.iterdir()) == []
+    assert (root.inbox / "one.wav").stat().st_nlink == 1
 
 
 def finish_claimed_in(root: Root, model: str) -> None:

@@ -26,16 +26,19 @@ from roots import drop
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the children are forks")
 
-WHERE = ("rename", "link", "other drive")
+WHERE = ("rename", "link", "other drive", "inbox apart")
 #: All is imported here already; a fresh interpreter would spend its time on that alone.
 CHILDREN = multiprocessing.get_context("fork") if os.name == "posix" else None
 
 
 @pytest.fixture
 def scene(request: pytest.FixtureRequest, way: str, where: str, ram: Path, model: str) -> Scene:
-    far = request.getfixturevalue("other_drive") if where == "other drive" else None
-    every = "FAIRTAKE_EVERY_STEP" in os.environ
-    return Scene(way, ram, far, model, stride=1 if every else 23 if far else 7)
+    """The steps of *way*: *where* names by which call files move, or what lies on another drive."""
+    apart = where in ("other drive", "inbox apart")
+    other = request.getfixturevalue("other_drive") if apart else None
+    far, inbox = (other, None) if where == "other drive" else (None, other)
+    stride = 1 if "FAIRTAKE_EVERY_STEP" in os.environ else 23 if far else 7
+    return Scene(way, ram, far, model, stride, inbox)
 
 
 def in_child(target: Callable[..., None], *arguments: Any) -> None:

@@ -3,6 +3,8 @@
 =====================  ==========================================================================
 ``claim.json``         where the take came from, and the place its files are promised
 ``take``               the take
+``copied.json``        it was copied from another drive, where it may still stand, too
+``returning``          the take on its way back to the inbox
 ``attempt-1``, …       one for each time work on it began and did not come back
 ``publish.json``       the files are made, and this is where they go
 ``quarantine.json``    the take cannot be finished, and this is why
@@ -50,6 +52,7 @@ class Claim:
     publish: dict[str, Any] | None = None
     quarantine: dict[str, Any] | None = None
     claimed_at: float = field(default_factory=time.time)
+    copied: dict[str, Any] | None = None
 
     @property
     def job(self) -> str:
@@ -58,6 +61,11 @@ class Claim:
     @property
     def take(self) -> Path:
         return self.folder / "take"
+
+    @property
+    def returning(self) -> Path:
+        """The take once it is on its way back: nobody works on it any more."""
+        return self.folder / "returning"
 
     @property
     def name(self) -> str:
@@ -90,6 +98,21 @@ class Claim:
         """Write that the take is to go the way *what*, ``publish`` or ``quarantine``."""
         write_durably(self.folder / f"{what}.json", json.dumps(plan))
         setattr(self, what, plan)
+
+    def note_copy(self, copied: dict[str, Any]) -> None:
+        """Write what it was copied from: ``size``, ``mtime_ns`` and ``sha256``."""
+        write_durably(self.folder / "copied.json", json.dumps(copied))
+        self.copied = copied
+
+    def forget_copy(self) -> None:
+        """What it was copied from is gone, or another take now. `copied` still tells of it."""
+        (self.folder / "copied.json").unlink(missing_ok=True)
+        sync(self.folder)
+
+    def drop_copy(self) -> None:
+        """Remove the copy, then the note: a note without a take removes nothing."""
+        self.take.unlink(missing_ok=True)
+        self.forget_copy()
 
     def undecide(self) -> None:
         """Take back that it is to be published: it has to be worked on again."""
@@ -138,6 +161,7 @@ def read_claim(folder: Path) -> Claim | None:
         _read(folder / "publish.json"),
         _read(folder / "quarantine.json"),
         float(known.get("claimed_at", 0.0)),
+        _read(folder / "copied.json"),
     )
 
 
@@ -153,8 +177,10 @@ def refresh(claimed: Claim) -> None:
 
 def forget(claimed: Claim) -> None:
     """Remove a claim that holds no take any more. One that does stays, whatever was thought."""
-    if standing(claimed.take) is not None:
+    if standing(claimed.take) is not None or standing(claimed.returning) is not None:
         return
+    if standing(claimed.folder / "copied.json") is not None:
+        return  # what it was copied from may lie in the inbox under a name that only this tells
     # claim.json goes last: without it, nobody knows what the rest is about.
     for name in sorted(os.listdir(claimed.folder), key=lambda name: name == "claim.json"):
         if name.endswith((".json", PART_SUFFIX)) or name.startswith(_MARK):

@@ -16,42 +16,58 @@ import ctypes
 import errno
 import functools
 import hashlib
+import itertools
 import os
 import secrets
 import shutil
 import stat
 import sys
-from collections.abc import Callable
-from pathlib import Path
+from collections.abc import Callable, Iterator
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 from fairtake.files.hashing import hash_of
+from fairtake.folders.names import candidates, fitting, folder_of, free_folder, is_folder
+from fairtake.plain_file import folder_below
 
 #: What `move_new` writes on another drive before it has its name; the scan ignores such names.
 PART_PREFIX, PART_SUFFIX = ".fairtake-", ".part"
 #: What file systems say that cannot sync a folder, and need not.
-_NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.ENOSYS)
+NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.ENOSYS)
 
 
 def sync(path: Path) -> None:
     """Bring a file or a folder to the disk."""
-    is_folder = path.is_dir()
-    if is_folder and os.name == "nt":
+    is_one = path.is_dir()
+    if is_one and os.name == "nt":
         return  # Windows cannot and need not sync folders
     descriptor = os.open(path, os.O_RDONLY)
     try:
         os.fsync(descriptor)
     except OSError as e:
-        if not is_folder or e.errno not in _NO_FOLDER_SYNC:
+        if not is_one or e.errno not in NO_FOLDER_SYNC:
             raise
     finally:
         os.close(descriptor)
 
 
+@contextlib.contextmanager
+def way_to(home: Path, path: str) -> Iterator[tuple[Path, int | None]]:
+    """*path* below *home* as a name and the descriptor of its folder; no link leads there.
+
+    Raises ``OSError`` where a folder on the way is a link.
+    """
+    if os.name != "posix":
+        yield home / path, None
+        return
+    with folder_below(home, folder_of(path)) as folder:
+        yield Path(PurePosixPath(path).name), folder
+
+
 def make_below(home: Path, folder: str) -> Path:
     """The *folder* below *home*, made where it is missing. *home* itself has to be there.
 
-    Raises ``FileExistsError`` where something else has the name.
+    Raises ``FileExistsError`` where something else has the name, a link to a folder too.
     """
     path = home
     if not home.is_dir():  # a drive that went away must not be replaced by a folder of its name
@@ -61,7 +77,7 @@ def make_below(home: Path, folder: str) -> Path:
         try:
             os.mkdir(path)
         except FileExistsError:
-            if not path.is_dir():
+            if not is_folder(path):
                 raise
         else:
             sync(path.parent)
@@ -135,32 +151,70 @@ def _copy_across(source: Path, target: Path, sha256: str) -> None:
     os.unlink(source)
 
 
-def rename(source: Path, target: Path, by: Callable[[Path, Path], None] | None = None) -> None:
-    """Rename, by the call *by*. An error counts only when the rename did not happen."""
-    before = os.lstat(source)
+def move_to_free(source: Path, home: Path, path: str) -> str:
+    """Move *source* to *path* below *home*, or to the next name that is free; the path it got."""
+    folder = free_folder(folder_of(path), home)
+    make_below(home, folder)
+    name = PurePosixPath(path).name  # first as it is: it may use all the room there is
+    for candidate in itertools.chain((name,), candidates(fitting(name))):
+        place = str(PurePosixPath(folder) / candidate)
+        if move_or_is_there(source, home / place):
+            return place
+    raise AssertionError("unreachable")
+
+
+def move_or_is_there(source: Path, target: Path) -> bool:
+    """Move *source* to *target*; False when something else stands there."""
     try:
-        (by or os.rename)(source, target)
+        move_new(source, target)
+    except FileExistsError:
+        if not same(source, target):
+            return False
+        os.unlink(source)  # a move that was broken off before its last step
+    return True
+
+
+def rename(
+    source: Path, target: Path, by: Callable[[Path, Path], None] | None = None,
+    folder: int | None = None, into: int | None = None,
+) -> None:  # fmt: skip
+    """Rename, by the call *by*. An error counts only when the rename did not happen.
+
+    *source* lies in the open *folder* and *target* in the open folder *into*, where given.
+    """
+    before = os.lstat(source, dir_fd=folder)
+    try:
+        if by is not None:
+            by(source, target)
+        else:
+            os.rename(source, target, src_dir_fd=folder, dst_dir_fd=into)
     except OSError:
-        if not _happened(source, target, before):
+        if not _happened(source, target, before, folder, into):
             raise
 
 
-def _happened(source: Path, target: Path, before: os.stat_result) -> bool:
-    there = standing(target)
+def _happened(
+    source: Path, target: Path, before: os.stat_result, folder: int | None, into: int | None
+) -> bool:
+    there = standing(target, into)
     if there is None or there.st_size != before.st_size:
         return False
-    if standing(source) is None:
+    if standing(source, folder) is None:
         return True
     if os.path.samestat(there, before) and stat.S_ISREG(before.st_mode):
-        os.unlink(source)  # two names of one file: linked, and then the old name did not go
+        # Two names of one file: linked, and then the old name did not go.
+        os.unlink(source, dir_fd=folder)
         return True
     return False
 
 
-def standing(path: Path) -> os.stat_result | None:
-    """What stands at *path*, None for nothing. Raises ``OSError`` where that cannot be told."""
+def standing(path: Path, folder: int | None = None) -> os.stat_result | None:
+    """What stands at *path*, below the open *folder* where one is given; None for nothing.
+
+    Raises ``OSError`` where that cannot be told.
+    """
     try:
-        return os.lstat(path)
+        return os.lstat(path, dir_fd=folder)
     except (FileNotFoundError, NotADirectoryError):
         return None
 
@@ -178,6 +232,15 @@ def same(a: Path, b: Path) -> bool:
         return True
     plain = stat.S_ISREG(one.st_mode) and stat.S_ISREG(other.st_mode)
     return plain and one.st_size == other.st_size and hash_of(a) == hash_of(b)
+
+
+def remove(path: Path, folder: int | None = None) -> None:
+    """Remove a file. An error counts only when it is still there."""
+    try:
+        os.unlink(path, dir_fd=folder)
+    except OSError:
+        if standing(path, folder) is not None:
+            raise
 
 
 def remove_quietly(path: Path) -> None:

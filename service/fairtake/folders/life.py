@@ -18,6 +18,18 @@ step  what is done                           a kill before it leaves, and the ne
       ``claim.json`` is made                 claimed as any other
 2     the take is renamed to                 an empty claim; it is removed. Afterwards: a claim
       ``claims/JOB/take``                    with its take; it is worked on
+
+      On another drive, mounted in the inbox, instead:
+2a    it is copied under a name of ours,     a part in a claim without a take; both are removed,
+      synced, read back                      the take is in the inbox
+2b    ``copied.json``: size, time and hash   as 2a
+      of what was copied
+2c    the copy becomes ``take``; synced      both. What is as noted goes from the inbox, by 2d
+                                             to 2f; what was changed stays, as another take
+2d    the inbox's gets a name of ours,       it under that name; where its bytes are those noted,
+      ``.fairtake-JOB.taken``                it is removed, else it gets its own name again
+2e    it is removed; synced                  a note too many
+2f    ``copied.json`` is removed             a claim with its take, as after 2
 3     *begin*: ``attempt-N`` is made before  a claim with one attempt less; it is worked on. A
       the work                               take that kills its worker is known by its count
 4     the work, in ``scratch/JOB`` alone     half-made files; they are removed, the work is
@@ -37,8 +49,12 @@ To *place* a file is to rename it to a name that is free and to sync the folder;
 to copy it under a name of ours, sync, close, read back, and then rename.
 
 *quarantine* goes the same way with two files: ``quarantine.json``, then the reason, then the take.
-*unclaim* moves the take back under its own name, then removes the claim. *requeue* moves it from
+*unclaim* renames the take to ``returning``, so that nobody works on it any more, moves it back
+under its own name, then removes the claim; a start goes on with that. *requeue* moves it from
 quarantine to the inbox, then removes the reason.
+
+A folder below one of ours is never entered through a link: on the way in, a take behind one is not
+there; on the way out, the folder gets the next free name.
 
 When a step fails
 -----------------
@@ -46,7 +62,7 @@ The error goes up and everything stays as it is: the claim says how far it got, 
 there is what a start does, too. A file that could not be synced is made again (step 5), for what
 the system dropped is not told twice. When a promised name was taken by somebody else meanwhile,
 what was placed is taken back and promised anew. A take is never deleted, unless the same bytes
-stand in originals beside their finished files.
+stand in originals beside their finished files, or, for one that was copied, in its claim.
 
 A ledger may be kept of all this; no step waits for it or looks into it.
 """
@@ -54,33 +70,36 @@ A ledger may be kept of all this; no step waits for it or looks into it.
 from __future__ import annotations
 
 import contextlib
+import errno
 import hashlib
-import itertools
 import os
 import secrets
 import shutil
 import time
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from pathlib import Path, PurePosixPath
 
 from fairtake.folders.claim_folder import Claim, claims, forget
+from fairtake.folders.copied import claim_by_copy, let_go, put_back
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
     holds,
     make_below,
     move_new,
+    move_or_is_there,
+    move_to_free,
     read_back,
     remove_quietly,
     rename,
     same,
     standing,
     sync,
+    way_to,
     write_durably,
 )
 from fairtake.folders.names import (
     candidates,
-    fitting,
     folder_of,
     free_folder,
     key,
@@ -93,26 +112,58 @@ from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX, Reason, Receipt
 # --- steps 1 to 4 ------------------------------------------------------------------------------
 
 
-def claim(root: Root, path: str) -> Claim | None:
-    """Take *path* out of the inbox; None when it is no longer there."""
+def claim(
+    root: Root,
+    path: str,
+    held: Callable[[Path], bool] = lambda path: False,
+    alive: Callable[[], None] = lambda: None,
+) -> Claim | None:
+    """Take *path* out of the inbox; None when it is no longer there.
+
+    For a take on a drive mounted in the inbox, which has to be copied: *held* tells whether
+    somebody has a file open for writing, and *alive* is called as the copy goes on.
+    """
     job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
     claimed = Claim(root.claims / job, path, free_place(root, path))
     os.mkdir(claimed.folder)
     try:
         claimed.save()
-        rename(root.inbox / path, claimed.take)
+        with way_to(root.inbox, path) as (name, folder):
+            if not _take_out(root, claimed, name, folder, held, alive):
+                forget(claimed)
+                return None
     except OSError as e:
         forget(claimed)
+        if isinstance(e, NotADirectoryError) or e.errno == errno.ELOOP:
+            return None  # a folder on the way became a link, and a link is passed over
         if isinstance(e, FileNotFoundError) and standing(root.inbox / path) is None:
             return None
         raise
+    return claimed
+
+
+def _take_out(
+    root: Root,
+    claimed: Claim,
+    name: Path,
+    folder: int | None,
+    held: Callable[[Path], bool],
+    alive: Callable[[], None],
+) -> bool:
+    """Step 2; False when there is nothing to claim."""
+    try:
+        rename(name, claimed.take, folder=folder)
+    except OSError as e:
+        if e.errno != errno.EXDEV:
+            raise
+        return claim_by_copy(root, claimed, name, folder, held, alive)
     # It is claimed now, and nobody else knows. After a power cut an unsynced rename has happened or
     # not, and either is in order: no reason to let go of the take.
     with contextlib.suppress(OSError):
         sync(claimed.folder)
         sync(root.claims)
-        sync((root.inbox / path).parent)
-    return claimed
+        sync((root.inbox / claimed.path).parent)
+    return True
 
 
 def begin(claimed: Claim) -> None:
@@ -144,8 +195,14 @@ def scratch_of(root: Root, claimed: Claim) -> Path:
 
 
 def unclaim(root: Root, claimed: Claim) -> str:
-    """Put the take back into the inbox, under its own name or the next free one; its place there."""
-    place = move_to_free(claimed.take, root.inbox, claimed.path)
+    """Put the take back into the inbox, under its own name or the next free one; its place there.
+
+    Once that has begun, nobody works on it any more: where it fails, doing it again goes on.
+    """
+    if standing(claimed.returning) is None:
+        rename(claimed.take, claimed.returning)
+        sync(claimed.folder)
+    place = move_to_free(claimed.returning, root.inbox, claimed.path)
     end(root, claimed)
     return place
 
@@ -173,29 +230,6 @@ def free_place(root: Root, path: str) -> str:
         if key(place) not in promised and key(candidate) not in kept and not files & made:
             return place
     raise AssertionError("unreachable")
-
-
-def move_to_free(source: Path, home: Path, path: str) -> str:
-    """Move *source* to *path* below *home*, or to the next name that is free; the path it got."""
-    folder = free_folder(folder_of(path), home)
-    make_below(home, folder)
-    name = PurePosixPath(path).name  # first as it is: it may use all the room there is
-    for candidate in itertools.chain((name,), candidates(fitting(name))):
-        place = str(PurePosixPath(folder) / candidate)
-        if _move_or_is_there(source, home / place):
-            return place
-    raise AssertionError("unreachable")
-
-
-def _move_or_is_there(source: Path, target: Path) -> bool:
-    """Move *source* to *target*; False when something else stands there."""
-    try:
-        move_new(source, target)
-    except FileExistsError:
-        if not same(source, target):
-            return False
-        os.unlink(source)  # a move that was broken off before its last step
-    return True
 
 
 # --- steps 5 to 10: publish -----------------------------------------------------------------------
@@ -261,10 +295,10 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
 def _place(source: Path, home: Path, place: str, sha256: str) -> None:
     """Move *source* to its place unless the same bytes already stand there. Raises `_Lost`."""
     target = home / place
+    make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
     if holds(target, sha256):
         source.unlink(missing_ok=True)
         return
-    make_below(home, folder_of(place))
     if standing(source) is None:
         raise _Lost(str(source))
     move_new(source, target, sha256)
@@ -324,7 +358,7 @@ def _quarantine_as(claimed: Claim, target: Path, text: str, taken: set[str]) -> 
             return False
     elif standing(target) is not None and not same(claimed.take, target):
         return False  # another take's, of which as little is known
-    if _move_or_is_there(claimed.take, target):
+    if move_or_is_there(claimed.take, target):
         return True
     os.unlink(reason)
     return False
@@ -352,6 +386,7 @@ def recover(root: Root, in_work: Collection[str] = ()) -> list[Claim]:
     for claimed in claims(root):
         if claimed.job in in_work:
             continue
+        _mend(root, claimed)
         if claimed.is_decided or standing(claimed.take) is not None:
             waiting.append(claimed)
         else:
@@ -360,9 +395,28 @@ def recover(root: Root, in_work: Collection[str] = ()) -> list[Claim]:
     for folder in (*_inside(root.scratch), *_inside(root.claims)):
         if folder.parent == root.claims and folder.is_file() and not folder.is_symlink():
             move_to_free(folder, root.inbox, folder.name)  # somebody's: a claim is a folder
-        elif folder.name not in known and standing(folder / "take") is None:
+        elif folder.name not in known and not any(
+            standing(folder / name) for name in ("take", "returning", "copied.json")
+        ):
             shutil.rmtree(folder, ignore_errors=True)
     return waiting
+
+
+def _mend(root: Root, claimed: Claim) -> None:
+    """Let a take that was on its way between two drives stand in one place."""
+    with contextlib.suppress(OSError):
+        if standing(claimed.returning) is not None:
+            unclaim(root, claimed)
+    if standing(claimed.returning) is not None:  # its drive is not to be written: it is worked on
+        rename(claimed.returning, claimed.take)
+    if claimed.copied is None:
+        return
+    with contextlib.suppress(OSError):
+        if claimed.is_decided or standing(claimed.take) is not None:
+            let_go(root, claimed)
+        else:
+            put_back(root, claimed)  # no copy is here: nothing may be removed there
+        claimed.forget_copy()
 
 
 def sweep(root: Root) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import os
 import re
+import stat
 import unicodedata
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
@@ -68,9 +69,17 @@ def free_folder(folder: str, *homes: Path) -> str:
         found = next(
             path
             for path in candidates(str(PurePosixPath(found) / part))
-            if all((home / path).is_dir() or not os.path.lexists(home / path) for home in homes)
+            if all(is_folder(home / path) or not os.path.lexists(home / path) for home in homes)
         )
     return found
+
+
+def is_folder(path: Path) -> bool:
+    """Whether *path* is a folder itself. A link to one is not: it may lead anywhere."""
+    try:
+        return stat.S_ISDIR(os.lstat(path).st_mode)
+    except (FileNotFoundError, NotADirectoryError):
+        return False
 
 
 def folder_of(path: str) -> str:

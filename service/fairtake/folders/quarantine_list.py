@@ -8,7 +8,7 @@ import json
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from fairtake.folders.life import move_to_free
+from fairtake.folders.durable import move_to_free
 from fairtake.folders.names import portable, without_number
 from fairtake.folders.places import Root
 from fairtake.receipt import REASON_SUFFIX

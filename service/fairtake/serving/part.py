@@ -55,7 +55,15 @@ class Refused:
     claimed: Claim | None = None
 
 
-News = Taken | PutBack | Refused
+@dataclass(frozen=True)
+class HeldUp:
+    """A take on a drive mounted in the inbox could not be claimed; all others go on."""
+
+    path: str
+    message: str
+
+
+News = Taken | PutBack | Refused | HeldUp
 
 
 class Part:
@@ -88,6 +96,7 @@ class Part:
         self._wanted, self._scanned = 0, -1e9
         self._changed = self._ending = False
         self._returning: list[tuple[Claim, str, bool]] = []
+        self._held_up: dict[str, tuple[float, float, str]] = {}
         self._moved: float | None = None
         self._woken = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"inbox/{folder}", daemon=True)
@@ -179,25 +188,44 @@ class Part:
         for path in self._settling.ready():
             if self._once and path not in (self.first or ()):
                 continue
-            self._moved = time.monotonic()
+            self._alive()
+            if self._held_up.get(path, (0.0,))[0] > time.monotonic():
+                continue
             try:
                 self._claim(path)
+                self._held_up.pop(path, None)
             except OSError as e:
+                if self.folder and not self._once:
+                    self._hold_up(path, fault_of(e).message)
+                    continue
                 self._wanted = 0
                 self.news.put(Refused(path, fault_of(e).message))
             if not self._wanted or self._ending:
                 return
 
+    def _hold_up(self, path: str, message: str) -> None:
+        """Leave a take where it is, each time a little longer."""
+        settings = self._root.settings
+        _, last_s, _ = self._held_up.get(path, (0.0, 0.0, ""))
+        wait_s = min(last_s * 2, settings.retry_most_s) if last_s else settings.retry_s
+        self._held_up[path] = (time.monotonic() + wait_s, wait_s, message)
+        self.news.put(HeldUp(path, message))
+
+    def _alive(self) -> None:
+        self._moved = time.monotonic()
+
     def _claim(self, path: str) -> None:
-        taken = claim(self._root, path)
+        taken = claim(self._root, path, open_for_writing, self._alive)
         waited = self._settling.files.pop(path)
         if taken is None:
             return
         # From here on nobody can open it by its name; whoever had it open before still can write.
         try:
-            same = Seen.of(taken.take.stat()).same_bytes(waited.seen)
-            if not same or open_for_writing(taken.take):
-                self._return(taken, "somebody still writes it", patiently=False)
+            seen = Seen.of(taken.take.stat())
+            if taken.copied is not None:  # the drive of the claims may keep times less finely
+                seen = Seen(taken.copied["size"], taken.copied["mtime_ns"], seen.inode)
+            if not seen.same_bytes(waited.seen) or open_for_writing(taken.take):
+                self._bring_back(taken, "somebody still writes it", patiently=False)
                 return
         except OSError:  # it is claimed already: whoever works on it looks again
             self.news.put(Refused(path, "The drive let it be claimed and no more.", taken))
@@ -207,12 +235,20 @@ class Part:
 
     def _return_takes(self) -> None:
         for claimed, why, patiently in list(self._returning):
-            try:
-                self._return(claimed, why, patiently)
-            except OSError as e:
-                self.news.put(Refused(claimed.path, fault_of(e).message, claimed))
+            self._bring_back(claimed, why, patiently)
             self._say()  # before it leaves the list: at any time it is seen in one of the two
             del self._returning[0]
+
+    def _bring_back(self, claimed: Claim, why: str, patiently: bool) -> None:
+        try:
+            self._return(claimed, why, patiently)
+        except OSError as e:
+            if claimed.take.exists():
+                self.news.put(Refused(claimed.path, fault_of(e).message, claimed))
+                return
+            # Half way back it can only go on. Its drive is asked again with the next look.
+            self._trouble = fault_of(e).message
+            self._returning.append((claimed, why, patiently))
 
     def _return(self, claimed: Claim, why: str, patiently: bool) -> None:
         place = unclaim(self._root, claimed)
@@ -222,7 +258,10 @@ class Part:
         self.news.put(PutBack(claimed, place, why))
 
     def _say(self) -> None:
-        self.reasons, self.arriving = self._settling.reasons(), self._settling.arriving()
+        files = self._settling.files
+        self._held_up = {path: why for path, why in self._held_up.items() if path in files}
+        told = {path: message for path, (_, _, message) in self._held_up.items()}
+        self.reasons, self.arriving = self._settling.reasons() | told, self._settling.arriving()
 
     # --- time --------------------------------------------------------------------------------------
 

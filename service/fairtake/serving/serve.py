@@ -31,7 +31,7 @@ from fairtake.serving.intake import Intake
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
 from fairtake.serving.notify import Manager
-from fairtake.serving.part import PutBack, Refused, Taken
+from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from fairtake.serving.shelf import Shelf
 from fairtake.serving.workers import Task, Worker, Workers
 from fairtake.shipped import load_profile
@@ -196,6 +196,8 @@ class Service:
                 case PutBack(claimed, place, why):
                     self._clerk.unclaimed(claimed, place)
                     event("unclaimed", claimed.path, why=why)
+                case HeldUp(path, message):
+                    event("fault", path, why=message)
                 case Refused(path, message, claimed):
                     self._pending += [claimed] if claimed else []
                     self._pause(message, path)
