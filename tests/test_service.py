@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import io
 import json
@@ -25,6 +26,7 @@ import soundfile
 from fairtake.folders import Root, claims, open_root
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
 from fairtake.serving.status import status
+from files.making import run_encoder
 from roots import (
     BELL,
     CUT,
@@ -373,6 +375,48 @@ def test_a_take_whose_worker_dies_twice_is_quarantined(
     assert (root.quarantine / "a poison.wav").read_bytes() == long_take
 
 
+def test_a_take_whose_worker_dies_at_the_very_start_is_quarantined(
+    tmp_path: Path, voice: Callable[[float], bytes]
+) -> None:
+    """Killed before its first word on the second take: the attempt stays. Requirement 15."""
+    if shutil.which("strace") is None:
+        pytest.skip("strace is not installed")
+    root = new_root(tmp_path / "root", workers=1, most_attempts=1)
+    good = drop(root, "a.wav", voice(1.0))
+    poison = drop(root, "b.wav", voice(0.9))
+    settings = str(root.path / "fairtake.toml")  # a worker reads it first, for each take anew
+    inject = "inject=openat:signal=KILL:when=2"
+    trace = ("strace", "-f", "-qq", "-o", "/dev/null", "-P", settings, "-e", "trace=openat", "-e", inject)  # fmt: skip
+    with Served(root, "--once", under=trace) as served:
+        assert served.process.wait(120) == 1
+    assert is_finished(root, "a.wav", good)
+    reason = reason_of(root, "b.wav")
+    assert reason is not None and (reason.code, reason.attempts) == ("worker-crashed", 1)
+    assert (root.quarantine / "b.wav").read_bytes() == poison
+
+
+def test_a_take_on_which_the_encoder_fails_is_quarantined(
+    tmp_path: Path, voice: Callable[[float], bytes]
+) -> None:
+    """After its attempts, with what the encoder said; it holds up nobody. Requirement 15."""
+    root = new_root(tmp_path / "root", workers=1)
+    drop(root, "Wide/title.toml", b'cover = "wide.png"\n')
+    run_encoder(
+        "-f", "lavfi", "-i", "color=teal:size=70000x1", "-frames:v", "1",
+        str(root.inbox / "Wide/wide.png"),
+    )  # fmt: skip
+    bad = drop(root, "Wide/a.wav", voice(1.0))
+    good = drop(root, "b.wav", voice(0.9))
+    with Served(root, "--once") as served:
+        assert served.process.wait(120) == 1
+    assert is_finished(root, "b.wav", good)
+    reason = reason_of(root, "Wide/a.wav")
+    assert reason is not None and (reason.code, reason.attempts) == ("encoder-failed", 2)
+    assert "65500" in reason.message and "cover" in reason.advice
+    assert (root.quarantine / "Wide/a.wav").read_bytes() == bad
+    assert served.log.count("crashed") == 2 and "waiting" not in served.log
+
+
 @pytest.mark.parametrize("step", [2, 3, 4])
 def test_a_worker_that_dies_while_it_publishes_is_followed_by_one_that_ends_it(
     step: int, tmp_path: Path, voice: Callable[[float], bytes]
@@ -441,6 +485,57 @@ def test_once_does_not_wait_for_room_for_ever(
     subprocess.run(["mount", "-o", "remount,size=64m", small_disk], check=True)
     assert subprocess.run(command, capture_output=True, timeout=120).returncode == 0
     assert is_finished(root, "take.wav", data)
+
+
+def test_a_fault_that_comes_back_is_waited_for_ever_longer(
+    tmp_path: Path, voice: Callable[[float], bytes]
+) -> None:
+    """No claim can be made for want of inodes: one line a try, none that it is over. Requirement 13."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    small = ["mount", "-t", "tmpfs", "-o", "size=64m,nr_inodes=300", "tmpfs", disk]
+    if subprocess.run(small, capture_output=True).returncode:
+        pytest.skip("this account may not mount a file system")
+    try:
+        root = new_root(disk / "root", state=str(tmp_path / "state"), retry_s=0.3, retry_most_s=2)
+        with Served(root) as served:
+            until(lambda: "watching" in served.log)
+            data = drop(root, "take.wav", voice(1.0))
+            with contextlib.suppress(OSError):
+                for number in range(300):
+                    (disk / f"ballast {number}").touch()
+            until(lambda: served.log.count("waiting") >= 6)
+            assert "resumed" not in served.log and "no room left" in served.log
+            for ballast in disk.glob("ballast *"):
+                ballast.unlink()
+            until(lambda: is_finished(root, "take.wav", data))
+            log = until(lambda: "resumed" in served.log and served.log)
+    finally:
+        subprocess.run(["umount", "-l", disk], check=True)
+    waits = [float(wait) for wait in re.findall(r"retry_in_s: ([\d.]+)", log)]
+    assert waits[:6] == [0.3, 0.6, 1.2, 2.0, 2.0, 2.0]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="limits of a running process are Linux'")
+def test_without_file_handles_takes_wait_and_the_limit_is_named(
+    tmp_path: Path, voice: Callable[[float], bytes]
+) -> None:
+    """EMFILE is no drive that is gone. Requirement 12."""
+    import resource
+
+    root = new_root(tmp_path / "root")
+    with Served(root) as served:
+        pid = served.process.pid
+        until(lambda: "watching" in served.log)
+        most = resource.prlimit(pid, resource.RLIMIT_NOFILE)
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, (3, most[1]))
+        data = drop(root, "take.wav", voice(1.0))
+        until(lambda: "waiting" in served.log)
+        assert "Too many files are open at once" in served.log
+        assert "cannot be reached" not in served.log
+        resource.prlimit(pid, resource.RLIMIT_NOFILE, most)
+        until(lambda: is_finished(root, "take.wav", data))
+    assert files_below(root.quarantine) == []
 
 
 def drop_root_s_rights() -> None:

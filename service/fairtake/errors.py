@@ -2,7 +2,8 @@
 
 Errors are sorted by whose fault they are, because that decides what happens to the take:
 
-* the take's: quarantine now, never tried again;
+* the take's: quarantine now, never tried again; a take on which a worker or the encoder died gets
+  its attempts first;
 * the surroundings': the take stays where it is, work is tried again later, no attempt is used up;
 * the settings': the service refuses to start, or the take is quarantined with the line to mend
   when the settings came with it.
@@ -169,6 +170,13 @@ class TargetUnreachable(TakeFault):
     )
 
 
+class EncoderFailed(TakeFault):
+    """The MP3 encoder fails on this take or its cover, and on nothing else."""
+
+    code = "encoder-failed"
+    advice = "Try without the cover or with another, or export the recording anew as WAV."
+
+
 class WorkerCrashed(TakeFault):
     """The worker died on this take, more than once."""
 
@@ -207,6 +215,13 @@ class FolderGone(SurroundingsFault):
     advice = "Bring the drive back. The take is safe and will be tried again."
 
 
+class OutOfHandles(SurroundingsFault):
+    """Too many files are open at once."""
+
+    code = "out-of-handles"
+    advice = "Raise the limit of open files (LimitNOFILE= in the unit, ulimit -n)."
+
+
 class NotPermitted(SurroundingsFault):
     """The service may not write where it must."""
 
@@ -219,13 +234,6 @@ class EncoderMissing(SurroundingsFault):
 
     code = "encoder-missing"
     advice = "Reinstall the package imageio-ffmpeg, which brings the encoder."
-
-
-class EncoderFailed(SurroundingsFault):
-    """The MP3 encoder ended with an error."""
-
-    code = "encoder-failed"
-    advice = "Look at free space and memory. The take is safe and will be tried again."
 
 
 class AlreadyServed(SurroundingsFault):

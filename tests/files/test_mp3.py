@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import errno
 import gc
+import subprocess
 import tempfile
 import warnings
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -14,9 +16,10 @@ import soundfile
 from mutagen.id3 import ID3
 from mutagen.mp3 import MP3, BitrateMode
 
-from fairtake.errors import EncoderFailed
+from fairtake.errors import EncoderFailed, EncoderMissing
+from fairtake.files.encoder import encoder
 from fairtake.files.mp3 import encode_mp3, level_loss_db, picture_suffix
-from files.making import chord, decode, run_encoder
+from files.making import ENCODER, chord, decode, run_encoder
 
 TAGS = {"title": "The Ferry = \"ß\" <b>; 'x' \\ 第", "album": "Nine Lamps", "artist": "Ysbet Tarrowick",
         "album_artist": "Ysbet Tarrowick", "composer": "Oswin Pellacote", "genre": "Audiobook",
@@ -163,6 +166,102 @@ def test_a_broken_cover_fails_with_a_code(tmp_path: Path, after_pydub_failed: No
         mp3_of(tmp_path / "a", chord(44100), cover=broken)
     assert caught.value.detail
     assert len(str(caught.value)) < 400
+
+
+@pytest.fixture
+def too_wide(tmp_path: Path) -> Path:
+    """A sound picture that no JPEG can hold: the encoder reads it and fails, each time."""
+    path = tmp_path / "wide.png"
+    run_encoder("-f", "lavfi", "-i", "color=teal:size=70000x1", "-frames:v", "1", str(path))
+    return path
+
+
+def test_what_the_encoder_fails_on_is_named(
+    tmp_path: Path, too_wide: Path, after_pydub_failed: None
+) -> None:
+    """An encoder that works and fails on this take says why. Tags that read like another fault,
+    which it repeats in its output, do not count for one."""
+    tags = {"title": "No space left on device", "comment": "error code: 228"}
+    with pytest.raises(EncoderFailed) as caught:
+        mp3_of(tmp_path / "a", chord(44100), tags=tags, cover=too_wide)
+    assert caught.value.detail == "JPEG does not support resolutions above 65500x65500."
+
+
+@pytest.fixture
+def stand_in(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, after_pydub_failed: None
+) -> Iterator[Callable[[str], Path]]:
+    """Puts a script before the encoder; ``"$real"`` in it is the real one."""
+
+    def put(script: str) -> Path:
+        path = tmp_path / "encoder"
+        path.write_text(f"#!/bin/sh\nreal={ENCODER}\n{script}\n")
+        path.chmod(0o755)
+        monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(path))
+        encoder.cache_clear()
+        return path
+
+    yield put
+    encoder.cache_clear()
+
+
+def test_an_encoder_that_dies_on_one_take_is_the_takes_affair(
+    tmp_path: Path, stand_in: Callable[[str], Path]
+) -> None:
+    """It works on silence, so that it is there and runs; the signal is named. Requirement 15."""
+    stand_in('case "$*" in *poison*) kill -SEGV $$ ;; esac; exec "$real" "$@"')
+    with pytest.raises(EncoderFailed, match="SIGSEGV"):
+        mp3_of(tmp_path / "a", chord(44100), tags={"title": "poison"})
+    assert mp3_of(tmp_path / "b", chord(44100)).stat().st_size > 10_000
+
+
+def test_an_encoder_that_encodes_nothing_is_a_missing_one(
+    tmp_path: Path, stand_in: Callable[[str], Path]
+) -> None:
+    """Broken, taken away or no program: the machine's fault, whatever was to be encoded."""
+    path = stand_in("echo it is broken >&2; exit 1")
+    with pytest.raises(EncoderMissing, match="it is broken"):
+        mp3_of(tmp_path / "a", chord(44100))
+    path.write_bytes(b"no program")
+    with pytest.raises(EncoderMissing, match="Exec format"):
+        mp3_of(tmp_path / "a", chord(44100))
+    path.unlink()
+    with pytest.raises(EncoderMissing, match="No such file"):
+        mp3_of(tmp_path / "a", chord(44100))
+
+
+@pytest.fixture
+def disk(tmp_path: Path) -> Iterator[Path]:
+    """A disk of its own, of a size that `resize` sets."""
+    disk = tmp_path / "disk"
+    disk.mkdir()
+    made = subprocess.run(["mount", "-t", "tmpfs", "tmpfs", disk], capture_output=True)
+    if made.returncode:
+        pytest.skip("this account may not mount a file system")
+    yield disk
+    subprocess.run(["umount", "-l", disk], check=True)
+
+
+def test_a_disk_that_fills_up_at_any_point_of_encoding(
+    tmp_path: Path, disk: Path, after_pydub_failed: None
+) -> None:
+    """In pydub's copy, in the encoder's output or in the MP3: no room is said. Requirement 13."""
+    copy = tmp_path / "copy.s16"
+    copy.write_bytes(np.rint(chord(44100, 1, 2.0) * 32767).astype("<i2").tobytes())
+    found = []
+    for size_kb in range(100, 300, 16):
+        for path in disk.iterdir():
+            path.unlink()
+        gc.collect()  # the temporary file that pydub leaves open takes room, too
+        subprocess.run(["mount", "-o", f"remount,size={size_kb}k", disk], check=True)
+        try:
+            encode_mp3(copy, disk / "out.mp3", 44100, 1, 192, {}, None)
+        except OSError as e:
+            found.append(e.errno)
+        else:
+            found.append(0)
+    assert set(found) == {errno.ENOSPC, 0}
+    assert found == sorted(found, reverse=True) and found.count(errno.ENOSPC) > 4
 
 
 @pytest.mark.parametrize(

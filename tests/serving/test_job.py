@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import os
 import signal
@@ -18,7 +19,7 @@ import pytest
 import soundfile
 
 from fairtake.folders import Claim, Root, begin, claim
-from fairtake.serving.job import Outcome
+from fairtake.serving.job import Outcome, fault_of
 from fairtake.serving.workers import Task, Worker, Workers
 from roots import (
     BELL,
@@ -236,6 +237,43 @@ def test_a_title_leads_nowhere(
     (root.inbox / "itself").mkdir()
     (root.inbox / "itself/title.toml").symlink_to(root.inbox / "above/title.toml")
     assert ending("itself/a.wav", voice)[0] == "finished"  # as if there were none
+
+
+# --- the surroundings -----------------------------------------------------------------------------
+
+#: What the system says, and the code of the fault it is. Anything unknown is a drive's.
+CODES = {
+    "ENOSPC": "disk-full", "EDQUOT": "disk-full", "EROFS": "not-permitted",
+    "EACCES": "not-permitted", "EMFILE": "out-of-handles", "ENFILE": "out-of-handles",
+    "ENOENT": "folder-gone", "ESTALE": "folder-gone", "EIO": "folder-gone",
+    "ENOMEM": "surroundings", "EAGAIN": "surroundings",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("name", CODES)
+def test_what_the_system_says_has_its_code(name: str) -> None:
+    """The sentence names the thing to mend, and the place. Requirement 12."""
+    number = getattr(errno, name)
+    fault = fault_of(OSError(number, os.strerror(number), "/a/place"))
+    assert fault.code == CODES[name]
+    assert os.strerror(number) in fault.message and "/a/place" in fault.message
+
+
+@pytest.mark.parametrize("size_kb", [600, 1400, 1700, 1880, 1920, 1960])
+def test_a_disk_that_fills_up_while_the_mp3_is_encoded_is_full(
+    size_kb: int, root: Root, voice: bytes, workers: Workers,
+    hand: Callable[..., tuple[Claim, Worker]],
+) -> None:  # fmt: skip
+    """Whoever met it, the encoder too, it has one code. Requirement 13."""
+    disk = ["mount", "-t", "tmpfs", "-o", f"size={size_kb}k", "tmpfs", str(root.scratch)]
+    if subprocess.run(disk, capture_output=True).returncode:
+        pytest.skip("this account may not mount a file system")
+    try:
+        _, worker = hand("good.wav", voice)
+        outcome = heard(workers, worker)
+    finally:
+        subprocess.run(["umount", "-l", str(root.scratch)], check=True)
+    assert (outcome.ending, outcome.code) == ("surroundings", "disk-full"), outcome.message
 
 
 # --- death ----------------------------------------------------------------------------------------

@@ -110,3 +110,43 @@ def test_a_claim_that_is_gone_is_no_crash(root: Root, workers: Workers) -> None:
     worker = workers.hand(gone, Task(root.path, gone.folder, True))
     assert outcome(workers, worker).ending == "changed"
     assert worker.process.is_alive()
+
+
+def test_a_ready_worker_that_dies_without_a_word_costs_an_attempt(
+    workers: Workers, hand: Callable[[str, bytes], tuple[Claim, Worker]]
+) -> None:
+    """It could work, and has a take in hand: the take is counted against. Requirement 15."""
+    _, worker = hand("bad.wav", b"no sound")
+    assert outcome(workers, worker).ending == "quarantined"
+    pid = worker.process.pid
+    assert pid is not None
+    os.kill(pid, signal.SIGSTOP)
+    _, again = hand("poison.wav", b"poison")
+    assert again is worker
+    os.kill(pid, signal.SIGKILL)
+    died = outcome(workers, worker)
+    assert (died.ending, died.message) == ("crashed", "The worker was ended by SIGKILL.")
+
+
+def test_a_worker_that_never_got_ready_blames_no_take(
+    workers: Workers, hand: Callable[[str, bytes], tuple[Claim, Worker]]
+) -> None:
+    """A machine that cannot even start a worker must not send every take into quarantine."""
+    _, worker = hand("good.wav", BELL.read_bytes())
+    assert worker.process.pid is not None
+    os.kill(worker.process.pid, signal.SIGKILL)
+    assert outcome(workers, worker).ending == "surroundings"
+
+
+def test_a_worker_that_died_idle_is_not_handed_a_take(
+    workers: Workers, hand: Callable[[str, bytes], tuple[Claim, Worker]]
+) -> None:
+    """What happened before the take came is not its doing. Requirement 15."""
+    _, worker = hand("bad.wav", b"no sound")
+    assert outcome(workers, worker).ending == "quarantined"
+    assert worker.process.pid is not None
+    os.kill(worker.process.pid, signal.SIGKILL)
+    worker.process.join()
+    _, other = hand("worse.wav", b"nor here")
+    assert other is not worker
+    assert outcome(workers, other).ending == "quarantined"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import functools
+import os
 import signal
 import subprocess
 from pathlib import Path
@@ -20,6 +22,14 @@ _PINNED = {
     "mp3": ("mp3", "mp3float,mp3"), "flac": ("flac", "flac"),
     "wav": ("wav", _PCM), "rf64": ("wav", _PCM),
 }  # fmt: skip
+
+
+#: Why a program does not start at all: what it is, not what the machine has left.
+_NO_PROGRAM = (errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENOEXEC)
+#: What the machine or the drive may be short of. The encoder ends with 256 minus the number.
+_OF_THE_MACHINE = (
+    errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ESTALE, errno.EMFILE, errno.ENFILE,
+)  # fmt: skip
 
 
 @functools.cache
@@ -44,7 +54,9 @@ def encoder_version() -> str:
             check=True,
             stdin=subprocess.DEVNULL,
         )
-    except (OSError, subprocess.CalledProcessError) as e:
+    except OSError as e:
+        raise fault_of_start(e) from None
+    except subprocess.CalledProcessError as e:
         raise EncoderMissing(str(e)) from None
     return said.stdout.split("\n", 1)[0].removeprefix("ffmpeg version ").split(" Copyright")[0]
 
@@ -66,6 +78,47 @@ def _run(command: list[str]) -> subprocess.CompletedProcess[str]:
     )
 
 
+def fault_of_start(error: OSError) -> Exception:
+    """`EncoderMissing` where *error* says that the encoder is no program, else *error* itself."""
+    is_no_program = error.errno in _NO_PROGRAM and error.filename == encoder()
+    return EncoderMissing(f"{error.strerror} ({error.filename}).") if is_no_program else error
+
+
+def fault_of_machine(status: int, place: Path, *more: int) -> OSError | None:
+    """What the machine was short of when the encoder ended with *status*, writing at *place*.
+
+    *more* are numbers that mean the same here. None when it was something else.
+    """
+    number = 256 - status
+    if number not in (*_OF_THE_MACHINE, *more):
+        return None
+    return OSError(number, os.strerror(number), str(place))
+
+
+def first_words(said: str, status: int) -> str:
+    """The encoder's own sentence for what went wrong, or how it ended."""
+    lines = said.strip().splitlines()
+    if lines:
+        return f"{lines[0].split('] ')[-1][:300].rstrip('.')}."
+    if status < 0:
+        return f"It was ended by {signal.Signals(-status).name}."
+    return f"It ended with status {status}."
+
+
+def require_working() -> None:
+    """Encode a moment of silence into nothing. Raises `EncoderMissing` where even that fails."""
+    command = [
+        encoder(), "-nostdin", "-v", "error", "-f", "lavfi", "-i", "anullsrc=r=44100:cl=mono",
+        "-t", "0.1", "-c:a", "libmp3lame", "-f", "null", "-",
+    ]  # fmt: skip
+    try:
+        done = _run(command)
+    except OSError as e:
+        raise fault_of_start(e) from None
+    if done.returncode:
+        raise EncoderMissing(first_words(done.stderr, done.returncode))
+
+
 def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = None) -> None:
     """Decode a *take* in one of the pinned formats into a float WAV at *wav*, *most_s* at most.
 
@@ -84,21 +137,20 @@ def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = 
     ]  # fmt: skip
     try:
         done = _run(command)
-    except FileNotFoundError as e:
-        raise EncoderMissing(str(e)) from None
+    except OSError as e:
+        raise fault_of_start(e) from None
     if done.returncode < 0:
         # Not said of the take at once: it may have been ended for want of memory.
         raise RuntimeError(f"The decoder was ended by {signal.Signals(-done.returncode).name}")
     if done.returncode:
-        if "No space left" in done.stderr:
-            raise OSError(28, "No space left on device", str(wav))
-        said = done.stderr.strip().splitlines()
-        first = said[0].split("] ")[-1] if said else f"The decoder ended with {done.returncode}"
+        if short := fault_of_machine(done.returncode, wav):
+            raise short
+        first = first_words(done.stderr, done.returncode)
         if "partial file" in done.stderr or "moov atom not found" in done.stderr:
             raise CutShort()
         if "not on whitelist" in first:
             raise UnsupportedEncoding(f"{first.split(' not on')[0]} in {container.upper()}.")
-        raise Damaged(f"{first.rstrip('.')}.")
+        raise Damaged(first)
 
 
 def decodes(picture: Path) -> bool:

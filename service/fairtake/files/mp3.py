@@ -2,18 +2,29 @@
 
 from __future__ import annotations
 
+import errno
+import re
 import tempfile
 import warnings
 from pathlib import Path
 from typing import Any
 
 from fairtake.errors import EncoderFailed
-from fairtake.files.encoder import bound_processes, encoder
+from fairtake.files.encoder import (
+    bound_processes,
+    encoder,
+    fault_of_machine,
+    fault_of_start,
+    first_words,
+    require_working,
+)
 
 #: The encoder lowers constant bit rates below 256 kb/s, by these factors. Source: scale table in
 #: LAME's libmp3lame/presets.c, measured again in the tests.
 _SCALE = {160: 0.95, 192: 0.97, 224: 0.98}
 _PICTURES = {b"\x89PNG\r\n\x1a\n": ".png", b"\xff\xd8\xff": ".jpg"}
+#: It says nothing but what went wrong, and adds no tags of its own.
+_TO_THE_POINT = ("-v", "error", "-map_metadata", "-1")
 MOST_COVER_BYTES = 20_000_000
 
 
@@ -37,7 +48,8 @@ def encode_mp3(
     """Encode bare 16-bit samples at *copy* into *mp3*, at a constant bit rate.
 
     pydub holds the copy in memory as a whole; it is the one thing here that does.
-    Raises `EncoderFailed`; an ``OSError`` passes through.
+    Raises `EncoderFailed` where the encoder works and fails on this, `EncoderMissing` where it does
+    not work at all, and an ``OSError`` where disk or machine are short of something.
     """
     segment_type, failed = _pydub()
     segment = segment_type(
@@ -54,14 +66,28 @@ def encode_mp3(
                 bitrate=f"{bitrate_kbps}k",
                 tags=tags,
                 cover=str(cover) if cover else None,
-                parameters=["-map_metadata", "-1", "-ar", str(sample_rate_hz), "-write_xing", "1"],
+                parameters=[*_TO_THE_POINT, "-ar", str(sample_rate_hz), "-write_xing", "1"],
             )
         if "comment" in tags:
             _comment_as_comment(mp3)
     except failed as e:
-        raise EncoderFailed(str(e).strip().splitlines()[-1][:300]) from None
+        raise _fault(str(e), mp3) from None
+    except OSError as e:
+        raise fault_of_start(e) from None
     finally:
         tempfile.tempdir = before
+
+
+def _fault(said: str, mp3: Path) -> Exception:
+    """Whose fault it was, by pydub's report of an encoder that failed. Raises `EncoderMissing`."""
+    found = re.match(r"Encoding failed\. .* error code: (-?\d+)\n", said)
+    status = int(found[1]) if found else 1
+    # What it read and wrote was ours: an error of input or output is the drive's, too.
+    short = fault_of_machine(status, mp3, errno.EIO)
+    if short is not None:
+        return short
+    require_working()
+    return EncoderFailed(first_words(said.rpartition("Output from ffmpeg/avlib:")[2], status))
 
 
 def _comment_as_comment(mp3: Path) -> None:

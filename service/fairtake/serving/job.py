@@ -15,11 +15,13 @@ from fairtake.drives import Drives
 from fairtake.errors import (
     CutShort,
     DiskFull,
+    EncoderFailed,
     FairtakeError,
     FolderGone,
     HeaderOnly,
     NotAFile,
     NotPermitted,
+    OutOfHandles,
     SecondName,
     SurroundingsFault,
     TitleInvalid,
@@ -48,9 +50,12 @@ from fairtake.title import TITLE_FILE, Title
 from fairtake.typed_file import parse_settings
 from fairtake.versions import made_by
 
-_FAULT_OF_ERRNO = {
+#: Any other number, as ENOENT, EIO and ESTALE, is that of a drive that is gone or fails.
+_FAULT_OF_ERRNO: dict[int, type[SurroundingsFault]] = {
     errno.ENOSPC: DiskFull, errno.EDQUOT: DiskFull, errno.EFBIG: DiskFull,
     errno.EACCES: NotPermitted, errno.EPERM: NotPermitted, errno.EROFS: NotPermitted,
+    errno.EMFILE: OutOfHandles, errno.ENFILE: OutOfHandles,
+    errno.ENOMEM: SurroundingsFault, errno.EAGAIN: SurroundingsFault,
 }  # fmt: skip
 
 _MOST_TITLE_BYTES = 64 * 1024
@@ -96,6 +101,8 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
         return quarantined(root, claimed, e, verb)
     except NotAFile as e:  # put back, where the scan passes it over
         return Outcome("changed", message=e.message)
+    except EncoderFailed as e:  # as a crash: it may have been its memory, so it is tried again
+        return Outcome("crashed", code=e.code, message=e.detail)
     except SurroundingsFault as e:
         return Outcome("surroundings", code=e.code, message=e.message)
     except FairtakeError as e:

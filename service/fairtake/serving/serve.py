@@ -4,15 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import os
-import signal
-import threading
 import time
-from collections.abc import Iterator
-from multiprocessing.connection import Pipe, wait
+from multiprocessing.connection import wait
 from typing import Any
 
 from fairtake.drives import Drives
-from fairtake.errors import AlreadyServed, FolderGone, WorkerCrashed, WorkerHung
+from fairtake.errors import EncoderFailed, FolderGone, WorkerCrashed, WorkerHung
 from fairtake.folders import (
     Claim,
     Root,
@@ -24,6 +21,7 @@ from fairtake.folders import (
     sweep,
     unclaim,
 )
+from fairtake.serving.alone import alone, ended_by_signals
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.heartbeat import EVERY_S, beat
 from fairtake.serving.housekeeping import clear_out_now, start_clearing_out
@@ -32,7 +30,9 @@ from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
 from fairtake.serving.notify import Manager
 from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
+from fairtake.serving.pause import Pause
 from fairtake.serving.shelf import Shelf
+from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Task, Worker, Workers
 from fairtake.shipped import load_profile
 
@@ -48,6 +48,10 @@ ONCE_PATIENCE = 3
 ONCE_TRIES = 4
 
 
+#: What ended the work on a take in a way that may be the take's doing.
+Death = WorkerCrashed | WorkerHung | EncoderFailed
+
+
 class Service:
     """One service on one ROOT. ``failed`` counts the takes that were quarantined."""
 
@@ -56,23 +60,20 @@ class Service:
         self.root, self.once = root, once
         self.failed = self.finished = 0
         self.gave_up = False
-        self._drives = Drives(root)
-        self._intake = Intake(root, self._drives, self._poke, once)
+        self._drives, self._waker = Drives(root), Waker()
+        self._intake = Intake(root, self._drives, self._waker.wake, once)
         self._workers = Workers(settings.workers or os.cpu_count() or 1)
         self._clerk, self._manager = Clerk(root), Manager()
         self._pending: list[Claim] = []
-        self._condemned: dict[str, WorkerCrashed | WorkerHung] = {}
+        self._condemned: dict[str, Death] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
+        self._pause = Pause(settings.retry_s, settings.retry_most_s)
         self._grace_over: set[str] = set()
-        self._pause_until, self._pause_s, self._pauses = 0.0, settings.retry_s, 0
-        self._trouble = ""
         self._stopping = self._ready = self._cut_off = False
         self._since = time.time()
         self._beaten = self._worked = -1e9
         self._waiting: set[str] = set()
         self._adopted, self._strays = time.monotonic(), set[str]()
-        self._woken, self._wake = Pipe(duplex=False)
-        self._waking = threading.Lock()
 
     # --- life ------------------------------------------------------------------------------
 
@@ -82,8 +83,7 @@ class Service:
         Raises `AlreadyServed`, and a `SettingsFault` when the default profile is not in order.
         """
         load_profile(self.root.settings.default_profile, self.root.profiles)
-        self.root.lock.parent.mkdir(parents=True, exist_ok=True)
-        with self._alone(), self._signals():
+        with alone(self.root), ended_by_signals(self.stop):
             event("started", root=str(self.root.path))
             self._manager.ready()  # a drive that is not there is waited for; that is service, too
             try:
@@ -101,14 +101,14 @@ class Service:
             self._pending = recover(self.root)
             sweep(self.root)
         except FolderGone as e:
-            self._pause(e.message)
+            self._pause.begin(e.message)
             return
         except OSError as e:
-            self._pause(fault_of(e).message)
+            self._pause.begin(fault_of(e).message)
             return
         for claimed in self._pending:
             event("recovered", claimed.path)
-        self._out_of_trouble()
+        self._pause.lift()
         self._intake.start()
         self._clerk.start()
         if not self.once:
@@ -118,17 +118,17 @@ class Service:
     def stop(self, *_: Any) -> None:
         """End soon; safe to call from a signal."""
         self._stopping = True
-        self._poke()
+        self._waker.wake()
 
     def _turn(self) -> None:
-        if not self._ready and time.monotonic() >= self._pause_until:
+        if not self._ready and not self._pause.lasts:
             self._set_up()
         if self._ready:
             self._take_in()
             self._mind_intake()
-        if self._ready and time.monotonic() >= self._pause_until:
-            if self._trouble and not self._pending and not self._workers.busy:
-                self._out_of_trouble()
+        if self._ready and not self._pause.lasts:
+            if not self._pending and not self._workers.busy:
+                self._pause.settle()
             self._adopt()
             self._hand_out()
         self._beat()
@@ -137,27 +137,24 @@ class Service:
     def _wait(self) -> None:
         """Sleep until a worker speaks, an event comes, or something is due."""
         pipes: list[Any] = [worker.pipe for worker in self._workers.busy]
-        for ready in wait([self._woken, *pipes], self._sleep_s()):
-            if ready is self._woken:
-                while self._woken.poll():
-                    self._woken.recv()
+        wait([self._waker.pipe, *pipes], self._sleep_s())
+        self._waker.sleep()
         for worker in self._workers.busy:
             self._hear(worker)
         if not self._workers.busy and time.monotonic() - self._worked > IDLE_WORKERS_S:
             self._workers.end_idle()
 
     def _sleep_s(self) -> float:
-        now = time.monotonic()
         sleeps = [EVERY_S, self._manager.due_s()]
-        if self._pause_until > now:
-            sleeps.append(self._pause_until - now)
+        if self._pause.lasts:
+            sleeps.append(self._pause.left_s)
         return max(min(sleeps), 0.02)
 
     def _done(self) -> bool:
         """With ``once``: whether all that was there at the start is done, or cannot be now."""
         if not self.once or self._workers.busy:
             return False
-        if self._pauses >= ONCE_TRIES or self._shelf.tries >= ONCE_TRIES:
+        if self._pause.tries >= ONCE_TRIES or self._shelf.tries >= ONCE_TRIES:
             event("gave-up", why=self._said_trouble())
             self.gave_up = True
             return True
@@ -200,16 +197,15 @@ class Service:
                     event("fault", path, why=message)
                 case Refused(path, message, claimed):
                     self._pending += [claimed] if claimed else []
-                    self._pause(message, path)
+                    self._pause.begin(message, path)
 
     def _mind_intake(self) -> None:
         """Stand still while the inbox is gone, and go on as soon as it is there."""
         trouble = self._intake.trouble
-        if trouble and (not self._cut_off or time.monotonic() >= self._pause_until):
-            self._pause(trouble)
+        if trouble and not (self._cut_off and self._pause.lasts):
+            self._pause.begin(trouble)
         if self._cut_off and not trouble:
-            self._pause_until = 0.0
-            self._out_of_trouble()
+            self._pause.lift()
         self._cut_off = bool(trouble)
         for sentence in self._intake.news_of_parts():
             event("fault", why=sentence)
@@ -222,10 +218,9 @@ class Service:
                 self._start(claimed)
             except OSError as e:
                 self._pending.append(claimed)
-                self._pause(fault_of(e).message, claimed.path)
+                self._pause.begin(fault_of(e).message, claimed.path)
                 break
-        paused = time.monotonic() < self._pause_until
-        self._intake.want(0 if paused else self._workers.free - len(self._pending))
+        self._intake.want(0 if self._pause.lasts else self._workers.free - len(self._pending))
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
@@ -276,7 +271,7 @@ class Service:
         match outcome.ending:
             case "finished":
                 self.finished += 1
-                self._out_of_trouble()
+                self._pause.went_through()
                 event("published", path, place=outcome.place, failed_checks=outcome.failed_checks)
                 self._clerk.ended(claimed, "published", outcome.sha256, outcome.place)
             case "duplicate":
@@ -294,20 +289,21 @@ class Service:
             case "surroundings":
                 self._later(claimed, outcome.message)
             case "crashed":
-                self._again_or_quarantine(claimed, WorkerCrashed(outcome.message))
+                kind = EncoderFailed if outcome.code == EncoderFailed.code else WorkerCrashed
+                self._again_or_quarantine(claimed, kind(outcome.message))
 
     def _unclaim(self, claimed: Claim, why: str) -> None:
         self._clerk.unclaimed(claimed, unclaim(self.root, claimed))
         event("unclaimed", claimed.path, why=why)
 
-    def _again_or_quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
+    def _again_or_quarantine(self, claimed: Claim, error: Death) -> None:
         event("crashed", claimed.path, message=error.message, attempts=claimed.attempts)
         if self._used_up(claimed):
             self._quarantine(claimed, error)
             return
         self._pending.append(claimed)
         if claimed.is_decided:  # not the take's doing: its end is only not in place
-            self._pause(error.message, claimed.path)
+            self._pause.begin(error.message, claimed.path)
 
     def _used_up(self, claimed: Claim) -> bool:
         """Whether a take had all its attempts. One whose end is decided is past that."""
@@ -315,7 +311,7 @@ class Service:
             refresh(claimed)
         return not claimed.is_decided and claimed.attempts >= self.root.settings.most_attempts
 
-    def _quarantine(self, claimed: Claim, error: WorkerCrashed | WorkerHung) -> None:
+    def _quarantine(self, claimed: Claim, error: Death) -> None:
         self._condemned[claimed.job] = error
         outcome = quarantined(self.root, claimed, error, "work")
         if outcome.ending == "quarantined":
@@ -335,7 +331,7 @@ class Service:
         if not claimed.is_decided:
             self._forgive(claimed)
         self._pending.append(claimed)
-        self._pause(message, claimed.path)
+        self._pause.begin(message, claimed.path)
 
     def _forgive(self, claimed: Claim) -> None:
         with contextlib.suppress(OSError):  # then the next attempt counts for it
@@ -343,24 +339,11 @@ class Service:
 
     def _put_aside(self, claimed: Claim, message: str) -> None:
         wait_s = self._shelf.put(claimed, message)
-        event("waiting", claimed.path, why=message, retry_in_s=round(wait_s))
-
-    def _pause(self, message: str, path: str = "") -> None:
-        """Leave everything where it is and try again later, each time a little later."""
-        self._trouble = message
-        self._pauses += 1
-        self._pause_until = time.monotonic() + self._pause_s
-        event("waiting", path, why=message, retry_in_s=round(self._pause_s))
-        self._pause_s = min(self._pause_s * 2, self.root.settings.retry_most_s)
-
-    def _out_of_trouble(self) -> None:
-        if self._trouble:
-            event("resumed")
-        self._trouble, self._pause_s, self._pauses = "", self.root.settings.retry_s, 0
+        event("waiting", claimed.path, why=message, retry_in_s=round(wait_s, 1))
 
     def _said_trouble(self) -> str:
         parts = self._intake.troubles_of_parts
-        return " ".join(filter(None, [self._trouble, self._shelf.trouble, *parts]))
+        return " ".join(filter(None, [self._pause.trouble, self._shelf.trouble, *parts]))
 
     def _beat(self, stopped: bool = False) -> None:
         self._manager.alive()
@@ -421,36 +404,3 @@ class Service:
             refresh(claimed)
             if claimed.take.exists() and claimed.publish is None and claimed.quarantine is None:
                 self._unclaim(claimed, "the service ends")
-
-    @contextlib.contextmanager
-    def _alone(self) -> Iterator[None]:
-        """Hold the ROOT's lock. Raises `AlreadyServed`."""
-        if os.name != "posix":
-            yield
-            return
-        import fcntl
-
-        with open(self.root.lock, "a") as lock:
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                raise AlreadyServed(str(self.root.path)) from None
-            yield
-
-    @contextlib.contextmanager
-    def _signals(self) -> Iterator[None]:
-        before = {s: signal.signal(s, self.stop) for s in (signal.SIGTERM, signal.SIGINT)}
-        try:
-            yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
-
-    def _poke(self) -> None:
-        # One waiting word is enough; a full pipe would block whoever writes to it.
-        if self._waking.acquire(blocking=False):
-            try:
-                if not self._woken.poll():
-                    self._wake.send(True)
-            finally:
-                self._waking.release()

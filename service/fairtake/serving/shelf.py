@@ -9,6 +9,7 @@ from __future__ import annotations
 import time
 
 from fairtake.folders import Claim
+from fairtake.serving.pause import wait_s
 
 
 class Shelf:
@@ -24,7 +25,7 @@ class Shelf:
         """Put a take aside because of *trouble*; seconds until it is tried again."""
         now = time.monotonic()
         if now >= self._due:  # others that were tried together with it do not lengthen the wait
-            self._due = now + min(self._first_s * 2**self.tries, self._most_s)
+            self._due = now + wait_s(self._first_s, self._most_s, self.tries)
             self.tries += 1
         self.claims.append(claimed)
         self.trouble = trouble

@@ -17,11 +17,14 @@ from dataclasses import dataclass
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from fairtake.errors import FairtakeError
-from fairtake.folders import Claim
+from fairtake.errors import FairtakeError, SettingsInvalid
+from fairtake.folders import Claim, open_root, read_claim
 from fairtake.lifeline import end_with
 from fairtake.serving.confined import ended
-from fairtake.serving.job import Ending, Outcome
+from fairtake.serving.job import Ending, Outcome, Progress, fault_of, work
+
+#: A worker's first word. One that ends before it never saw a take, so that no take is to blame.
+READY = "ready"
 
 
 @dataclass(frozen=True)
@@ -43,7 +46,7 @@ class Worker:
     verb: str = ""
     share: float = 0.0
     heard: float = 0.0
-    has_begun: bool = False
+    is_ready: bool = False
 
     @property
     def publishing(self) -> bool:
@@ -80,12 +83,14 @@ class Workers:
 
     def hand(self, claimed: Claim, task: Task) -> Worker:
         """Give a claimed take to a free worker."""
+        self._bury()
         worker = next((w for w in self.all if w.claimed is None), None) or self._start()
         worker.claimed, worker.verb, worker.share = claimed, "start", 0.0
-        worker.has_begun = False
         worker.heard = time.monotonic()
-        with contextlib.suppress(OSError):  # if it is dead, its silence is noticed as for any other
+        try:
             worker.pipe.send(task)
+        except OSError:  # its death is noticed as that of any other, and is not the take's doing
+            worker.is_ready = False
         return worker
 
     def heard(self, worker: Worker) -> Iterator[Outcome]:
@@ -94,20 +99,21 @@ class Workers:
             try:
                 said = worker.pipe.recv()
             except (EOFError, OSError):
-                ending: Ending = "crashed" if worker.has_begun else "surroundings"
+                ending: Ending = "crashed" if worker.is_ready else "surroundings"
                 message = self.drop(worker)
                 worker.claimed = None
                 yield Outcome(ending, message=message)
                 return
             worker.heard = time.monotonic()
-            if isinstance(said, Outcome):
+            if said == READY:
+                worker.is_ready = True
+            elif isinstance(said, Outcome):
                 if said.ending == "crashed":  # whatever is left of its work goes with the worker
                     self.drop(worker)
                 worker.claimed = None  # first: whoever hears of it may fail
                 yield said
             else:
                 worker.verb, worker.share = said
-                worker.has_begun = True
 
     def drop(self, worker: Worker) -> str:
         """End a worker for good, and say how it ended; another takes its place when there is work."""
@@ -123,6 +129,11 @@ class Workers:
         for worker in list(self.all):
             self.drop(worker)
 
+    def _bury(self) -> None:
+        """Let go of workers that died while they had nothing to do."""
+        for worker in [w for w in self.all if w.claimed is None and not w.process.is_alive()]:
+            self.drop(worker)
+
     def _start(self) -> Worker:
         ours, theirs = self._context.Pipe()
         process = self._context.Process(target=serve_pipe, args=(theirs, os.getpid()), daemon=True)
@@ -136,37 +147,50 @@ class Workers:
 def serve_pipe(pipe: Connection, service: int) -> None:
     """The life of a worker: do one task after another until the pipe closes."""
     _own_group(service)
-    from fairtake.folders import open_root, read_claim
-    from fairtake.serving.job import fault_of, work
-
+    pipe.send(READY)
     while True:
         try:
             task: Task = pipe.recv()
         except (EOFError, OSError):
             return
-        try:
-            root = open_root(task.root)
-            claimed = read_claim(task.claim_folder)
-        except FairtakeError as e:  # the settings were changed for the worse while we serve
-            pipe.send(Outcome("surroundings", code=e.code, message=f"{e.message} {e.advice}"))
-            continue
-        except OSError as e:
-            pipe.send(Outcome("surroundings", message=fault_of(e).message))
-            continue
-        if claimed is None:
-            pipe.send(Outcome("changed", message="The claim is gone."))
-            continue
-        last = 0.0
+        pipe.send(_done(task, pipe))
 
-        def progress(verb: str, share: float) -> None:
-            nonlocal last
-            now = time.monotonic()
-            if share in (0.0, 1.0) or now - last > 0.2:
-                last = now
-                pipe.send((verb, share))
 
-        pipe.send(("start", 0.0))  # dying before this is not the take's doing
-        pipe.send(work(root, claimed, task.grace_over, progress))
+def _done(task: Task, pipe: Connection) -> Outcome:
+    """Do what was handed over, unless the surroundings do not let it begin."""
+    try:
+        root = open_root(task.root)
+    except FairtakeError as e:  # the settings were changed for the worse while we serve
+        return Outcome("surroundings", code=e.code, message=f"{e.message} {e.advice}")
+    except (OSError, RecursionError) as e:
+        return _not_begun(e)
+    try:
+        claimed = read_claim(task.claim_folder)
+    except OSError as e:
+        return _not_begun(e)
+    if claimed is None:
+        return Outcome("changed", message="The claim is gone.")
+    pipe.send(("start", 0.0))
+    return work(root, claimed, task.grace_over, _progress_through(pipe))
+
+
+def _not_begun(error: OSError | RecursionError) -> Outcome:
+    fault = fault_of(error) if isinstance(error, OSError) else SettingsInvalid(str(error))
+    return Outcome("surroundings", code=fault.code, message=fault.message)
+
+
+def _progress_through(pipe: Connection) -> Progress:
+    """Says how far work is, not oftener than anybody can read."""
+    last = 0.0
+
+    def progress(verb: str, share: float) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if share in (0.0, 1.0) or now - last > 0.2:
+            last = now
+            pipe.send((verb, share))
+
+    return progress
 
 
 def _own_group(service: int) -> None:
