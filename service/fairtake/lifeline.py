@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import ctypes
 import functools
+import importlib
 import os
 import signal
 import sys
 from collections.abc import Callable
+from typing import Any
 
 _SET_PARENT_DEATH_SIGNAL, _SET_CHILD_SUBREAPER = 1, 36
 
@@ -24,6 +26,16 @@ def end_with(parent: int) -> None:
     _prctl()(_SET_PARENT_DEATH_SIGNAL, signal.SIGKILL)
     if os.getppid() != parent:  # it went before we asked
         os._exit(1)
+
+
+def run_bound(parent: int, place: str, *given: Any) -> None:
+    """Call ``MODULE:FUNCTION`` with *given* in a process that ends with *parent*.
+
+    The module is loaded only then: loading takes a second or two, and nobody may be left over in it.
+    """
+    end_with(parent)
+    module, function = place.split(":")
+    getattr(importlib.import_module(module), function)(*given)
 
 
 def bound_to_us() -> Callable[[], None] | None:

@@ -10,6 +10,7 @@ import pytest
 
 from fairtake.folders import Claim, Root, begin, claim
 from fairtake.serving import serve
+from fairtake.serving.part import Taken
 from fairtake.serving.serve import Service
 from roots import Served, drop, new_root, reason_of, until
 
@@ -115,3 +116,15 @@ def test_it_keeps_what_it_was_when_it_was_claimed(root: Root, service: Service) 
     service._adopt()
     service._adopt()
     assert [(c.path, c.attempts) for c in service._pending] == [("a.wav", 1)]
+
+
+def test_late_news_of_a_claim_taken_up_meanwhile(
+    root: Root, service: Service, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The drive answered after all: the take is in hand already, and is not handed out twice."""
+    claimed = behind_its_back(root)
+    service._adopt()
+    service._adopt()
+    monkeypatch.setattr(service._intake, "news", lambda: iter([Taken(claimed, False)]))
+    service._take_in()
+    assert pending(service) == [claimed.job]

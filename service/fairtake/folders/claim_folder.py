@@ -201,6 +201,6 @@ def _marks(folder: Path) -> set[int]:
 def _read(path: Path) -> dict[str, Any] | None:
     try:
         known = json.loads(path.read_text("utf-8"))
-    except (FileNotFoundError, NotADirectoryError, ValueError):
+    except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError):
         return None
     return known if isinstance(known, dict) else None

@@ -184,7 +184,7 @@ class Service:
             self._clerk.seen(waiting)
         for news in self._intake.news():
             match news:
-                case Taken(claimed, grace_over):
+                case Taken(claimed, grace_over) if claimed.job not in self._known_jobs():
                     event("claimed", claimed.path)
                     self._clerk.claimed(claimed)
                     self._pending.append(claimed)
@@ -243,13 +243,16 @@ class Service:
         if time.monotonic() - self._adopted < ADOPT_EVERY_S:
             return
         self._adopted = time.monotonic()
-        ours = [*self._pending, *self._shelf.claims, *(w.claimed for w in self._workers.busy)]
-        ours += self._intake.returning
-        known = {claimed.job for claimed in ours if claimed}
+        known = self._known_jobs()
         with contextlib.suppress(OSError):
             strays = [c for c in claims(self.root) if c.job not in known and c.take.exists()]
             self._pending += [c for c in strays if c.job in self._strays]
             self._strays = {c.job for c in strays}
+
+    def _known_jobs(self) -> set[str]:
+        """The claims that somebody has in hand."""
+        ours = [*self._pending, *self._shelf.claims, *(w.claimed for w in self._workers.busy)]
+        return {claimed.job for claimed in [*ours, *self._intake.returning] if claimed}
 
     # --- workers ---------------------------------------------------------------------------
 

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from fairtake.errors import FairtakeError, SettingsInvalid
 from fairtake.folders import Claim, open_root, read_claim
-from fairtake.lifeline import end_with
+from fairtake.lifeline import run_bound
 from fairtake.serving.confined import ended
 from fairtake.serving.job import Ending, Outcome, Progress, fault_of, work
 
@@ -136,7 +136,10 @@ class Workers:
 
     def _start(self) -> Worker:
         ours, theirs = self._context.Pipe()
-        process = self._context.Process(target=serve_pipe, args=(theirs, os.getpid()), daemon=True)
+        life = f"{__name__}:{serve_pipe.__name__}"
+        process = self._context.Process(
+            target=run_bound, args=(os.getpid(), life, theirs), daemon=True
+        )
         process.start()
         theirs.close()
         worker = Worker(process, ours)
@@ -144,9 +147,9 @@ class Workers:
         return worker
 
 
-def serve_pipe(pipe: Connection, service: int) -> None:
+def serve_pipe(pipe: Connection) -> None:
     """The life of a worker: do one task after another until the pipe closes."""
-    _own_group(service)
+    _own_group()
     pipe.send(READY)
     while True:
         try:
@@ -193,11 +196,10 @@ def _progress_through(pipe: Connection) -> Progress:
     return progress
 
 
-def _own_group(service: int) -> None:
-    """Lead a process group, leave signals to the service, and end when the service does."""
+def _own_group() -> None:
+    """Lead a process group, and leave signals to the service."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if os.name != "posix":
         return
     os.setpgid(0, 0)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
-    end_with(service)

@@ -172,7 +172,9 @@ def stray_noises(
     Noises close to each other count as one: a whispered phrase lasts longer than any page.
     """
     # Room behind the end, so that what is widened there can be narrowed again.
-    starts, stops = runs(widened(np.pad(frames, (0, STRAY_TOGETHER_FRAMES)), 0, STRAY_TOGETHER_FRAMES))
+    starts, stops = runs(
+        widened(np.pad(frames, (0, STRAY_TOGETHER_FRAMES)), 0, STRAY_TOGETHER_FRAMES)
+    )
     stops = stops - STRAY_TOGETHER_FRAMES
     # A thump is periodic too, but what an ear hears of it is soft.
     voice = lasting(voiced & frames & (level > speech_lufs - VOICE_UNDER_DB), VOICED_LEAST_FRAMES)
