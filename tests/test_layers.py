@@ -46,6 +46,7 @@ ONLY_THERE = {
     "subprocess": ("files/encoder",),
     "watchdog": ("serving/watch",),
     "multiprocessing": ("serving/",),
+    "distributed": ("serving/cluster", "serving/afar"),
     "click": ("cli",),
     "rich": ("cli",),
 }

@@ -16,11 +16,19 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from fairtake.errors import FairtakeError, SettingsFault, SurroundingsFault, TakeFault
+from fairtake.errors import (
+    ClusterUnusable,
+    FairtakeError,
+    SettingsFault,
+    SurroundingsFault,
+    TakeFault,
+)
 from fairtake.text import one_line
 
 if TYPE_CHECKING:
+    from fairtake.folders import Root
     from fairtake.receipt import Measures, Receipt
+    from fairtake.serving.cluster import Cluster
 
 # One take is one thread's work: more of them only wait for each other. Numpy reads this when it
 # is loaded, and workers inherit it.
@@ -83,7 +91,8 @@ def init(root: Path) -> None:
 @main.command()
 @ROOT
 @click.option("--once", is_flag=True, help="Finish what is there, then end; for cron.")
-def serve(root: Path, once: bool) -> None:
+@click.option("--cluster", metavar="ADDRESS", help="Let the workers of the Dask scheduler there make the files.")  # fmt: skip
+def serve(root: Path, once: bool, cluster: str | None) -> None:
     """Watch ROOT's inbox and finish every take that is dropped there.
 
     Ends cleanly on SIGTERM and Ctrl-C: a take in work goes back to the inbox. With --once, ends
@@ -96,10 +105,18 @@ def serve(root: Path, once: bool) -> None:
     with _explained():
         opened = open_root(root)
         start_log(opened.settings.log)
-        service = Service(opened, once)
+        service = Service(opened, once, _cluster(opened, cluster) if cluster else None)
         service.run()
     if once and (service.failed or service.gave_up):
         sys.exit(FAILED)
+
+
+def _cluster(root: Root, address: str) -> Cluster:
+    try:
+        from fairtake.serving.cluster import Cluster
+    except ImportError as e:
+        raise ClusterUnusable(f"{e}.") from None
+    return Cluster(root, address)
 
 
 @main.command()

@@ -236,6 +236,13 @@ class EncoderMissing(SurroundingsFault):
     advice = "Reinstall the package imageio-ffmpeg, which brings the encoder."
 
 
+class ClusterGone(SurroundingsFault):
+    """The Dask scheduler cannot be reached, or has no workers."""
+
+    code = "cluster-gone"
+    advice = "Start the scheduler and its workers. The takes are safe and will be tried again."
+
+
 class AlreadyServed(SurroundingsFault):
     """Another fairtake already serves this ROOT."""
 
@@ -285,6 +292,13 @@ class NotARoot(SettingsFault):
 
     code = "not-a-root"
     advice = "Make one with `fairtake init ROOT`."
+
+
+class ClusterUnusable(SettingsFault):
+    """Takes cannot be handed to a cluster as it was asked for."""
+
+    code = "cluster-unusable"
+    advice = "Install fairtake[cluster], and give the scheduler's address as HOST:PORT."
 
 
 def all_errors(root: type[FairtakeError] = FairtakeError) -> list[type[FairtakeError]]:

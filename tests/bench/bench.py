@@ -21,6 +21,7 @@ sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1] / "service"), s
 os.environ["PYTHONPATH"] = str(HERE.parents[1] / "service")
 
 import crowds  # noqa: E402
+import dasks  # noqa: E402
 
 import takes  # noqa: E402
 
@@ -31,6 +32,7 @@ PARTS: dict[str, Part] = {
     "toolkit": takes.toolkit,
     "start": takes.start,
     "workers": crowds.workers,
+    "cluster": dasks.cluster,
     "crowd": crowds.crowd,
     "idle": crowds.idle,
     "scan": crowds.scan,

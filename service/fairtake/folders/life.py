@@ -33,7 +33,8 @@ step  what is done                           a kill before it leaves, and the ne
 3     *begin*: ``attempt-N`` is made before  a claim with one attempt less; it is worked on. A
       the work                               take that kills its worker is known by its count
 4     the work, in ``scratch/JOB`` alone     half-made files; they are removed, the work is
-                                             done again
+      (by another machine: in a folder of    done again
+      the attempt, ``scratch/JOB/TOKEN``)
 5     *publish*: WAV, MP3 and receipt are    finished files nobody promised; they are removed,
       synced, closed and read back           the work is done again
 6     ``publish.json``: each file, its       as 5. From here on a start goes on, for each step
@@ -194,6 +195,43 @@ def scratch_of(root: Root, claimed: Claim) -> Path:
     return make_below(root.scratch, claimed.job)
 
 
+def scratch_apart(root: Root, claimed: Claim) -> Path:
+    """An empty folder for one attempt alone, beside those of others.
+
+    For work that cannot be ended for certain, as on another machine: whoever was at it before may
+    still be writing, and never gets into the files of who is at it now.
+    """
+    shutil.rmtree(root.scratch / claimed.job, ignore_errors=True)
+    return make_below(root.scratch, f"{claimed.job}/{secrets.token_hex(8)}")
+
+
+def drop_scratch(scratch: Path) -> None:
+    """Remove the scratch of an attempt that is given up, and its mark.
+
+    Its going tells whoever still works there to end. What is left is removed with the claim.
+    """
+    shutil.rmtree(scratch, ignore_errors=True)
+    remove_quietly(mark_of(scratch))
+
+
+def mark_of(scratch: Path) -> Path:
+    """The file that says that an attempt was begun. Beside its scratch, out of reach of the work."""
+    return scratch.with_name(scratch.name + ".begun")
+
+
+def mark_begun(scratch: Path) -> bool:
+    """Make that mark; False when it stands, so that nobody begins an attempt twice.
+
+    Raises ``FileNotFoundError`` where the scratch is not there: not seen from here, or given up.
+    """
+    os.stat(scratch)
+    try:
+        os.close(os.open(mark_of(scratch), os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+    except FileExistsError:
+        return False
+    return True
+
+
 def unclaim(root: Root, claimed: Claim) -> str:
     """Put the take back into the inbox, under its own name or the next free one; its place there.
 
@@ -245,16 +283,18 @@ def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) 
     *wav* and *mp3* lie in the claim's scratch, and hold what *receipt* says of them.
     """
     sound = ((wav, ".wav", receipt.outputs.wav), (mp3, ".mp3", receipt.outputs.mp3))
+    scratch = root.scratch / claimed.job
     while True:
         for _, suffix, output in sound:
             output.file = claimed.stem + suffix
         files = [
-            _ready(path, claimed.place + suffix, output.sha256) for path, suffix, output in sound
+            _ready(scratch, path, claimed.place + suffix, output.sha256)
+            for path, suffix, output in sound
         ]
         text = receipt.to_json()
         note = wav.with_name("receipt.json")
         write_durably(note, text)
-        files.append(_ready(note, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)))
+        files.append(_ready(scratch, note, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)))
         sync(wav.parent)
         original = claimed.place + PurePosixPath(portable(claimed.path)).suffix
         claimed.decide(
@@ -266,11 +306,11 @@ def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) 
         claimed.save()
 
 
-def _ready(file: Path, place: str, sha256: str) -> list[str]:
+def _ready(scratch: Path, file: Path, place: str, sha256: str) -> list[str]:
     """Step 5 for one file."""
     sync(file)
     read_back(file, sha256)
-    return [file.name, place, sha256]
+    return [file.relative_to(scratch).as_posix(), place, sha256]
 
 
 def _go_on_publishing(root: Root, claimed: Claim) -> bool:

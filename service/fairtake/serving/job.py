@@ -1,4 +1,8 @@
-"""The work on one claimed take, from claim to end. Runs in a worker."""
+"""The work on one claimed take, from claim to end. Runs in a worker.
+
+`work` does all of it. Where the making is done elsewhere, `make_apart` does that part, touching
+nothing but a scratch of its own, and `put_in_place` the rest.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,7 @@ import stat
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Literal
+from typing import Any, Literal
 
 from fairtake.drives import Drives
 from fairtake.errors import (
@@ -39,7 +43,7 @@ from fairtake.folders import (
     resume,
     scratch_of,
 )
-from fairtake.master import Job
+from fairtake.master import Finished, Job
 from fairtake.plain_file import folder_below, open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import Reason
@@ -61,13 +65,49 @@ _FAULT_OF_ERRNO: dict[int, type[SurroundingsFault]] = {
 _MOST_TITLE_BYTES = 64 * 1024
 
 Ending = Literal[
-    "finished", "quarantined", "duplicate", "not-whole", "changed", "surroundings", "crashed"
+    "finished",
+    "quarantined",
+    "duplicate",
+    "not-whole",
+    "changed",
+    "surroundings",
+    "crashed",
+    "made",
 ]
 
 
 @dataclass(frozen=True)
+class Prepared:
+    """A take that was looked at and hashed, and what is to be done with it."""
+
+    job: Job
+    sha256: str
+    looked: tuple[int, int]
+    asked: dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Made:
+    """What came of the making, still in scratch; ``done`` is None for a take finished before."""
+
+    prepared: Prepared
+    done: Finished | None
+
+
+@dataclass(frozen=True)
+class Condemned:
+    """The take cannot be finished: why, and at which verb that was found."""
+
+    error: FairtakeError
+    verb: str
+
+
+@dataclass(frozen=True)
 class Outcome:
-    """How the work ended. ``place`` is where the take's files are now, below outbox or quarantine."""
+    """How the work ended. ``place`` is where the take's files are now, below outbox or quarantine.
+
+    Only one that is ``made`` has something in ``made``: what is to be put in place.
+    """
 
     ending: Ending
     place: str = ""
@@ -76,6 +116,7 @@ class Outcome:
     failed_checks: tuple[str, ...] = ()
     seconds: float = 0.0
     sha256: str = ""
+    made: Made | Condemned | None = None
 
 
 Progress = Callable[[str, float], None]
@@ -86,6 +127,66 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
 
     A file that is not whole, or not yet ours alone, is left claimed while its grace is not over.
     """
+
+    def finish(said: Progress) -> Outcome:
+        if resume(root, claimed):  # an earlier worker died on the last steps
+            return _resumed(claimed)
+        prepared = _prepared(root, claimed)
+        stem = already_finished(root, claimed, prepared.asked)
+        if stem is not None:
+            return _dropped(root, claimed, stem, prepared)
+        done = make(prepared.job, scratch_of(root, claimed), root.settings.hang_s, said)
+        return _published(root, claimed, prepared, done, said)
+
+    return _judged(
+        finish, grace_over, progress, lambda e, verb: quarantined(root, claimed, e, verb)
+    )
+
+
+def make_apart(
+    root: Root, claimed: Claim, grace_over: bool, scratch: Path, progress: Progress
+) -> Outcome:
+    """Make a take's files in *scratch*, and touch nothing else. Raises nothing.
+
+    As `work`, but what would end it is ``made``, for `put_in_place`.
+    """
+
+    def finish(said: Progress) -> Outcome:
+        prepared = _prepared(root, claimed)
+        done = None
+        if already_finished(root, claimed, prepared.asked) is None:
+            done = make(prepared.job, scratch, root.settings.hang_s, said)
+        return Outcome("made", made=Made(prepared, done))
+
+    def condemn(error: FairtakeError, verb: str) -> Outcome:
+        return Outcome("made", made=Condemned(error, verb))
+
+    return _judged(finish, grace_over, progress, condemn)
+
+
+def put_in_place(root: Root, claimed: Claim, made: Made | Condemned, progress: Progress) -> Outcome:
+    """Publish or quarantine what `make_apart` came to. Raises nothing."""
+    if isinstance(made, Condemned):
+        return quarantined(root, claimed, made.error, made.verb)
+
+    def finish(said: Progress) -> Outcome:
+        if made.done is not None:
+            return _published(root, claimed, made.prepared, made.done, said)
+        stem = already_finished(root, claimed, made.prepared.asked)  # again: time has passed
+        if stem is None:
+            return Outcome("changed", message="What it was finished as before is gone.")
+        return _dropped(root, claimed, stem, made.prepared)
+
+    return _judged(finish, True, progress, lambda e, verb: quarantined(root, claimed, e, verb))
+
+
+def _judged(
+    finish: Callable[[Progress], Outcome],
+    grace_over: bool,
+    progress: Progress,
+    condemn: Callable[[FairtakeError, str], Outcome],
+) -> Outcome:
+    """What *finish* came to. Raises nothing: each error is sorted by whose fault it is."""
     verb = "start"
 
     def said(now: str, share: float) -> None:
@@ -94,11 +195,11 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
         progress(now, share)
 
     try:
-        return _finish(root, claimed, said)
+        return finish(said)
     except (CutShort, HeaderOnly, SecondName) as e:
         if not grace_over:
             return Outcome("not-whole", code=e.code, message=e.message)
-        return quarantined(root, claimed, e, verb)
+        return condemn(e, verb)
     except NotAFile as e:  # put back, where the scan passes it over
         return Outcome("changed", message=e.message)
     except EncoderFailed as e:  # as a crash: it may have been its memory, so it is tried again
@@ -106,7 +207,7 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
     except SurroundingsFault as e:
         return Outcome("surroundings", code=e.code, message=e.message)
     except FairtakeError as e:
-        return quarantined(root, claimed, e, verb)
+        return condemn(e, verb)
     except Died as e:
         return Outcome("crashed", message=str(e))
     except OSError as e:
@@ -123,10 +224,9 @@ def fault_of(error: OSError) -> SurroundingsFault:
     return kind(f"{error.strerror or error}{place}.")
 
 
-def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
-    if resume(root, claimed):  # an earlier worker died on the last steps
-        return _resumed(claimed)
-    before = _look(claimed.take)
+def _prepared(root: Root, claimed: Claim) -> Prepared:
+    """Look the take over and read what comes with it."""
+    looked = _look(claimed.take)
     _refuse_links(claimed.take)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
@@ -142,14 +242,15 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
         "tags": job.tags,
         "cover": _cover_hash(cover),
     }
-    stem = already_finished(root, claimed, asked)
-    if stem is not None:
-        drop_duplicate(root, claimed)
-        return Outcome("duplicate", place=_place(claimed, stem), sha256=sha256)
-    done = make(job, scratch_of(root, claimed), root.settings.hang_s, progress)
+    return Prepared(job, sha256, looked, asked)
+
+
+def _published(
+    root: Root, claimed: Claim, prepared: Prepared, done: Finished, progress: Progress
+) -> Outcome:
     # Many drives keep times in whole seconds: only the bytes tell that nobody wrote meanwhile.
-    mastered = done.receipt.take.sha256
-    if _look(claimed.take) != before or not sha256 == mastered == hash_of(claimed.take):
+    mastered, sha256 = done.receipt.take.sha256, prepared.sha256
+    if _look(claimed.take) != prepared.looked or not sha256 == mastered == hash_of(claimed.take):
         return Outcome("changed", message="The take was still being written.")
     progress("publish", 0.0)
     Drives(root).require()
@@ -161,6 +262,11 @@ def _finish(root: Root, claimed: Claim, progress: Progress) -> Outcome:
         seconds=done.receipt.take.duration_s or 0.0,
         sha256=sha256,
     )
+
+
+def _dropped(root: Root, claimed: Claim, stem: str, prepared: Prepared) -> Outcome:
+    drop_duplicate(root, claimed)
+    return Outcome("duplicate", place=_place(claimed, stem), sha256=prepared.sha256)
 
 
 def _resumed(claimed: Claim) -> Outcome:

@@ -23,6 +23,7 @@ from fairtake.folders import (
 )
 from fairtake.serving.alone import alone, ended_by_signals
 from fairtake.serving.clerk import Clerk
+from fairtake.serving.crew import Crew, Task
 from fairtake.serving.heartbeat import EVERY_S, beat
 from fairtake.serving.housekeeping import clear_out_now, start_clearing_out
 from fairtake.serving.intake import Intake
@@ -33,7 +34,7 @@ from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from fairtake.serving.pause import Pause
 from fairtake.serving.shelf import Shelf
 from fairtake.serving.waker import Waker
-from fairtake.serving.workers import Task, Worker, Workers
+from fairtake.serving.workers import Workers
 from fairtake.shipped import load_profile
 
 #: How long a publishing that has begun is waited for when the service is told to end.
@@ -53,23 +54,27 @@ Death = WorkerCrashed | WorkerHung | EncoderFailed
 
 
 class Service:
-    """One service on one ROOT. ``failed`` counts the takes that were quarantined."""
+    """One service on one ROOT. ``failed`` counts the takes that were quarantined.
 
-    def __init__(self, root: Root, once: bool = False) -> None:
+    Takes are handed to *workers*; without, to processes of its own.
+    """
+
+    def __init__(self, root: Root, once: bool = False, workers: Crew[Any] | None = None) -> None:
         settings = root.settings
         self.root, self.once = root, once
         self.failed = self.finished = 0
         self.gave_up = False
         self._drives, self._waker = Drives(root), Waker()
         self._intake = Intake(root, self._drives, self._waker.wake, once)
-        self._workers = Workers(settings.workers or os.cpu_count() or 1)
+        self._workers = workers or Workers(settings.workers or os.cpu_count() or 1)
         self._clerk, self._manager = Clerk(root), Manager()
         self._pending: list[Claim] = []
         self._condemned: dict[str, Death] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
         self._pause = Pause(settings.retry_s, settings.retry_most_s)
         self._grace_over: set[str] = set()
-        self._stopping = self._ready = self._cut_off = False
+        self._stopping = self._ready = False
+        self._cut_off: set[str] = set()
         self._since = time.time()
         self._beaten = self._worked = -1e9
         self._waiting: set[str] = set()
@@ -200,15 +205,18 @@ class Service:
                     self._pause.begin(message, path)
 
     def _mind_intake(self) -> None:
-        """Stand still while the inbox is gone, and go on as soon as it is there."""
-        trouble = self._intake.trouble
-        if trouble and not (self._cut_off and self._pause.lasts):
-            self._pause.begin(trouble)
-        if self._cut_off and not trouble:
-            self._pause.lift()
-        self._cut_off = bool(trouble)
+        self._mind("inbox", self._intake.trouble)
+        self._mind("workers", self._workers.trouble)
         for sentence in self._intake.news_of_parts():
             event("fault", why=sentence)
+
+    def _mind(self, what: str, trouble: str) -> None:
+        """Stand still while *what* all takes need is gone, and go on as soon as it is there."""
+        if trouble and not (what in self._cut_off and self._pause.lasts):
+            self._pause.begin(trouble)
+        if what in self._cut_off and not trouble:
+            self._pause.lift()
+        (self._cut_off.add if trouble else self._cut_off.discard)(what)
 
     def _hand_out(self) -> None:
         self._pending += self._shelf.take_down()
@@ -220,7 +228,8 @@ class Service:
                 self._pending.append(claimed)
                 self._pause.begin(fault_of(e).message, claimed.path)
                 break
-        self._intake.want(0 if self._pause.lasts else self._workers.free - len(self._pending))
+        free = max(self._workers.free - len(self._pending), 0)
+        self._intake.want(0 if self._pause.lasts else free)
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
@@ -256,9 +265,8 @@ class Service:
 
     # --- workers ---------------------------------------------------------------------------
 
-    def _hear(self, worker: Worker) -> None:
-        claimed = worker.claimed
-        assert claimed is not None
+    def _hear(self, worker: Any) -> None:
+        claimed: Claim = worker.claimed
         for outcome in self._workers.heard(worker):
             self._settle_outcome(claimed, outcome)
         if worker.claimed is None:

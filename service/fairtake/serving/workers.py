@@ -15,25 +15,24 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from multiprocessing.connection import Connection
-from pathlib import Path
 
 from fairtake.errors import FairtakeError, SettingsInvalid
 from fairtake.folders import Claim, open_root, read_claim
 from fairtake.lifeline import run_bound
 from fairtake.serving.confined import ended
-from fairtake.serving.job import Ending, Outcome, Progress, fault_of, work
+from fairtake.serving.crew import Task
+from fairtake.serving.job import (
+    Ending,
+    Outcome,
+    Progress,
+    fault_of,
+    make_apart,
+    put_in_place,
+    work,
+)
 
 #: A worker's first word. One that ends before it never saw a take, so that no take is to blame.
 READY = "ready"
-
-
-@dataclass(frozen=True)
-class Task:
-    """What a worker is handed. Read anew from disk, so that it sees what is written there."""
-
-    root: Path
-    claim_folder: Path
-    grace_over: bool
 
 
 @dataclass
@@ -66,7 +65,9 @@ class Worker:
 
 
 class Workers:
-    """As many workers as asked for, started when there is work."""
+    """As many workers as asked for, started when there is work. As `crew.Crew` has it."""
+
+    trouble = ""
 
     def __init__(self, most: int) -> None:
         self._context = multiprocessing.get_context("spawn")
@@ -174,7 +175,12 @@ def _done(task: Task, pipe: Connection) -> Outcome:
     if claimed is None:
         return Outcome("changed", message="The claim is gone.")
     pipe.send(("start", 0.0))
-    return work(root, claimed, task.grace_over, _progress_through(pipe))
+    progress = _progress_through(pipe)
+    if task.made is not None:
+        return put_in_place(root, claimed, task.made, progress)
+    if task.scratch is not None:
+        return make_apart(root, claimed, task.grace_over, task.scratch, progress)
+    return work(root, claimed, task.grace_over, progress)
 
 
 def _not_begun(error: OSError | RecursionError) -> Outcome:
