@@ -19,6 +19,7 @@ from fairtake.files.encoder import decodes, encoder_version
 from fairtake.files.hashing import hash_of
 from fairtake.files.mp3 import MOST_COVER_BYTES, picture_suffix
 from fairtake.files.take import Take, facts_of, open_take
+from fairtake.memory import keep_blocks
 from fairtake.plain_file import open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import (
@@ -83,6 +84,7 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
     Raises a `TakeFault`, a `SettingsFault` or a `SurroundingsFault`; an ``OSError`` passes
     through, for the caller knows which folder is whose.
     """
+    keep_blocks()
     stopwatch = Stopwatch()
     cover = copied_cover(job.cover, scratch)
     with open_take(job.take, scratch, job.profile.delivery.longest_s) as take:

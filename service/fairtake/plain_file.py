@@ -34,6 +34,14 @@ def open_plain(path: str | Path, folder: int | None = None) -> BufferedReader:
     return open(descriptor, "rb")
 
 
+def is_closed_to_us(path: Path) -> bool:
+    """Whether the rights of *path* say that we may not read it.
+
+    Asked after reading was refused: where they do not say so, the refusal was the drive's.
+    """
+    return not os.access(path, os.R_OK)
+
+
 @contextlib.contextmanager
 def folder_below(base: Path, path: str) -> Iterator[int]:
     """A descriptor of the folder *path* below *base*, none of whose parts is a link.

@@ -117,12 +117,12 @@ class Soak:
 
     def pause(self) -> None:
         paused = members(self.service.process.pid)
-        for pid in paused:
-            os.kill(pid, signal.SIGSTOP)
-        time.sleep(self.draw.uniform(0.5, 3.0))
-        for pid in paused:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(pid, signal.SIGCONT)
+        for number in (signal.SIGSTOP, signal.SIGCONT):
+            for pid in paused:  # one that went meanwhile must not leave the others stopped
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, number)
+            if number == signal.SIGSTOP:
+                time.sleep(self.draw.uniform(0.5, 3.0))
 
     def end_and_start(self) -> None:
         self.found.wrong += self.service.end(signal.SIGTERM)

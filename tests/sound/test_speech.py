@@ -181,3 +181,22 @@ def test_a_take_that_is_cut_off_anywhere():
         for samples in (take.samples[:stop], take.samples[-stop:]):
             speech = find_speech(levels_of(samples))
             assert len(speech.rows) == -(-len(samples) * 1000 // 48_000)
+
+
+@pytest.mark.parametrize("lasts_s", [0.2, 0.26])
+def test_a_breath_that_runs_into_the_first_word(lasts_s: float):
+    """A lowered breath close before the word, with a dip between, is no word."""
+    take = speech_like(2, -72.0, head_s=2.0, seed=5)
+    word_s = take.spans_s[0][0]
+    speech = find_speech(levels_of(laid(take, word_s - 0.28, burst(lasts_s, -44.0, 1))))
+    assert speech.first_row == pytest.approx(1000 * word_s, abs=40)
+
+
+def test_a_soft_consonant_that_grows_into_the_first_word():
+    """Noise that swells without a dip up to the voice is the word's own first sound."""
+    take = speech_like(2, -72.0, head_s=2.0, seed=5)
+    word_s = take.spans_s[0][0]
+    rng = np.random.default_rng(1)
+    swell = rng.standard_normal(9_600) * np.linspace(0, 10 ** (-42 / 20), 9_600)
+    speech = find_speech(levels_of(laid(take, word_s - 0.19, swell)))
+    assert speech.first_row < 1000 * word_s - 120

@@ -25,6 +25,7 @@ from fairtake.errors import (
 from fairtake.files.container import Container, sniff
 from fairtake.files.encoder import decode_to_wav
 from fairtake.files.hashing import hash_of
+from fairtake.plain_file import is_closed_to_us
 from fairtake.receipt import TakeFacts
 from fairtake.sound.source import BLOCK_S, Samples
 from fairtake.units import clock
@@ -114,6 +115,8 @@ def open_take(path: Path, scratch: Path, longest_s: float = LONGEST_S) -> Iterat
     try:
         container = sniff(path)
     except PermissionError as e:
+        if not is_closed_to_us(path):
+            raise
         raise Unreadable() from e
     if not container.whole:
         if container.missing == "no sound has arrived yet":

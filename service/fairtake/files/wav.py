@@ -15,6 +15,7 @@ from types import TracebackType
 from typing import BinaryIO
 
 import numpy as np
+import numpy.typing as npt
 
 from fairtake.sound.integers import Integers
 
@@ -91,7 +92,7 @@ class WavWriter:
         """Add integers of shape (samples, channels)."""
         little = np.ascontiguousarray(integers, "<i2" if self._bits == 16 else "<i4")
         if self._bits == 24:
-            self._file.write(little.view(np.uint8).reshape(-1, 4)[:, :3].tobytes())
+            self._file.write(_three_bytes(little).data)
         else:
             self._file.write(little.tobytes())
         self._data_bytes += integers.shape[0] * self._frame_bytes
@@ -110,6 +111,16 @@ class WavWriter:
             for chunk, content in chunks
         )
         return name + struct.pack("<I", riff) + b"WAVE" + packed + b"data" + struct.pack("<I", data)
+
+
+def _three_bytes(little: npt.NDArray[np.int32]) -> npt.NDArray[np.uint8]:
+    """The lower three bytes of each integer. One byte at a time: a copy of threes takes eight times
+    as long."""
+    four = little.view(np.uint8).reshape(-1, 4)
+    three = np.empty((len(four), 3), np.uint8)
+    for n in range(3):
+        three[:, n] = four[:, n]
+    return three
 
 
 def _bext(description: str, rate: int, channels: int, bits: int) -> bytes:

@@ -44,7 +44,7 @@ from fairtake.folders import (
     scratch_of,
 )
 from fairtake.master import Finished, Job
-from fairtake.plain_file import folder_below, open_plain
+from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import Reason
 from fairtake.serving.confined import Died
@@ -235,6 +235,8 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
     try:
         sha256 = hash_of(claimed.take)
     except PermissionError:
+        if not is_closed_to_us(claimed.take):
+            raise
         raise Unreadable() from None
     asked = {
         "take": sha256,
@@ -334,6 +336,8 @@ def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
             with open_plain(inbox / inside / TITLE_FILE) as file:
                 data = file.read(_MOST_TITLE_BYTES + 1)
     except PermissionError:
+        if not is_closed_to_us(inbox / inside / TITLE_FILE):
+            raise
         raise TitleInvalid(f"{TITLE_FILE}: it may not be read.") from None
     except (FileNotFoundError, NotADirectoryError, NotAFile):
         return None

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.errors import NotFinite
+from fairtake.sound.across import loudest, middle, squares
 from fairtake.sound.blemishes import BlemishFinder
 from fairtake.sound.levels import Levels, Rows, row_starts
 from fairtake.sound.loudness import KWeighting
@@ -57,7 +58,7 @@ def listen(source: Source, progress: Progress | None = None, blemishes: bool = T
         if not (block.max() < WILDEST and block.min() > -WILDEST):
             raise NotFinite(_where_not_finite(block, frames, rate))
         starts = row_starts(len(block), rate)
-        steps = np.diff(block, axis=0, prepend=last)
+        steps = _steps(block, last)
         columns = _rows(block, weighting(block), steps, starts)
         table.append(columns)
         peaks = columns[0].astype(np.float64)
@@ -94,19 +95,26 @@ def _rows(
     block: Samples, weighted: Samples, steps: Samples, starts: npt.NDArray[np.intp]
 ) -> tuple[Rows, ...]:
     """The columns of the table for one block, in the order of `Levels`."""
-    middle = block.mean(axis=1) if block.shape[1] > 1 else block[:, 0]
     counts = np.diff(starts, append=len(block))
-    peak = np.maximum.reduceat(np.abs(block).max(axis=1), starts)
+    peak = np.maximum.reduceat(loudest(block), starts)
     energy = _row_energy(block, starts) / block.shape[1]
     k_energy = _row_energy(weighted, starts)
-    low = np.add.reduceat(middle, starts) / counts
+    low = np.add.reduceat(middle(block), starts) / counts
     high_energy = _row_energy(steps, starts) / block.shape[1]
     return tuple(c.astype(np.float32) for c in (peak, energy, k_energy, low, high_energy))
 
 
+def _steps(block: Samples, last: Samples) -> Samples:
+    """The first difference; *last* is the sample before the block."""
+    steps = np.empty_like(block)
+    np.subtract(block[1:], block[:-1], out=steps[1:])
+    np.subtract(block[:1], last, out=steps[:1])
+    return steps
+
+
 def _row_energy(block: Samples, starts: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
     """Sum of squares of each row over all channels."""
-    return np.add.reduceat(np.einsum("ij,ij->i", block, block), starts)  # type: ignore[no-any-return]
+    return np.add.reduceat(squares(block), starts)  # type: ignore[no-any-return]
 
 
 def _where_not_finite(block: Samples, before: int, rate: int) -> str:

@@ -220,8 +220,10 @@ def solve(
     loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
     most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
     target = normalise_settings.target_for(levels.channels) + level_db
-    makeup_db, short_db, step_db = min(0.0, most_db), 0.0, 0.0
-    slope = 1.0
+    # Where the limiter has nothing to do, this is the answer.
+    unlimited = level_of(levels, normalise_settings.by)
+    makeup_db = min(0.0 if unlimited is None else target - unlimited, most_db)
+    short_db, step_db, slope = 0.0, 0.0, 1.0
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
         reduction = foreseen_db(louder, limit_settings)

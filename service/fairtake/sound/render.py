@@ -13,6 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.across import loudest
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Plan
@@ -195,9 +196,9 @@ class Limiter:
         self._aim = float(gain(aim_dbtp(settings)))
         self._history = no_history(channels)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
-        # The slow part of the curve looks further, in both directions.
+        # The slow part of the curve looks one and a half times `SLOW_ROWS`, in both directions.
         felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
-        self._reach = felt + 3 * SLOW_ROWS
+        self._reach = felt + 3 * SLOW_ROWS // 2
         self._past = np.full(self._reach, _NEVER_DB, np.float32)
         self._done: list[Rows] = []
         self._peaks: list[Rows] = []
@@ -226,7 +227,7 @@ class Limiter:
     def _over_db(self, block: Samples) -> Rows:
         """How far each row's true peak stands over the aim, in dB; only rows that may matter."""
         starts = row_starts(len(block), self._rate)
-        peaks = np.maximum.reduceat(np.abs(block).max(axis=1), starts)
+        peaks = np.maximum.reduceat(loudest(block), starts)
         carried = float(np.abs(self._history).max(initial=0.0))
         joined, self._history = with_history(self._history, block)
         around = np.maximum(peaks, np.concatenate([[carried], peaks[:-1]]))

@@ -46,8 +46,8 @@ VOICE_BRIGHTEST_HZ = 3000.0
 #: A fading end still stands out of the floor by this, over 50 ms, and lasts no longer than so.
 FADE_DB, FADE_SMOOTH_FRAMES = 3.0, 10
 FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES = 12, 30
-#: Before the first word, so much softer than speech and with so much rest behind it: no word yet.
-LIPS_UNDER_DB, LIPS_APART_FRAMES, LIPS_FRAMES = 10.0, 6, 160
+#: Before the first word, so much softer than speech, with such a dip behind it, and no longer: no word.
+LIPS_UNDER_DB, LIPS_DIP_DB, LIPS_FRAMES = 10.0, 8.0, 160
 #: Noise is stray when it keeps so far from any voice, is no longer, and so much under speech;
 #: noises with less than so much between them count as one.
 STRAY_BEFORE_FRAMES, STRAY_BEHIND_FRAMES = 30, 80
@@ -60,7 +60,7 @@ Frames = npt.NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Speech:
-    """What was found. ``level_lufs`` and ``floor_lufs`` hold one value a frame of 5 ms."""
+    """What was found. From ``level_lufs`` on there is one value a frame of 5 ms."""
 
     rows: Mask
     breaths: Mask
@@ -68,6 +68,8 @@ class Speech:
     first_row: int
     level_lufs: Frames
     floor_lufs: Frames
+    voiced: Mask
+    bright_hz: Frames
     speech_lufs: float | None
 
     @property
@@ -98,14 +100,14 @@ def _find_speech(levels: Levels) -> Speech:
     level = frame_levels(levels)
     nobody = np.zeros(levels.rows, bool)
     if not len(level):
-        return Speech(nobody, nobody, 0, level, level, None)
+        return Speech(nobody, nobody, 0, level, level, nobody[:0], level, None)
     bright_hz = brightness_hz(levels, FRAME_ROWS)
     voiced = voiced_frames(levels, FRAME_ROWS)
     around = local_speech(level)
     floor = raised_by_steady_room(noise_floor(level), level, around, voiced)
     spoken = level > floor + LEAST_CONTRAST_DB
     if not spoken.any():
-        return Speech(nobody, nobody, 0, level, floor, None)
+        return Speech(nobody, nobody, 0, level, floor, voiced, bright_hz, None)
     speech_lufs = _mean_level(level[spoken])
     open_margin = np.clip(OPEN_SHARE * (speech_lufs - floor), OPEN_LEAST_DB, OPEN_MOST_DB)
     active = level > floor + open_margin / 2
@@ -119,25 +121,32 @@ def _find_speech(levels: Levels) -> Speech:
     frames = with_fading_ends(frames, level, floor) & ~breaths
     rows = on_rows(frames, levels.rows)
     soft = level < np.maximum(around, speech_lufs) - LIPS_UNDER_DB
-    first = first_word(frames, voiced & (bright_hz < VOICE_BRIGHTEST_HZ), soft)
+    first = first_word(frames, voiced & (bright_hz < VOICE_BRIGHTEST_HZ), level, soft)
     return Speech(
         rows, on_rows(breaths, levels.rows), first * FRAME_ROWS,
-        level, floor, speech_lufs if rows.any() else None,
+        level, floor, voiced, bright_hz, speech_lufs if rows.any() else None,
     )  # fmt: skip
 
 
-def first_word(frames: Mask, voiced: Mask, soft: Mask) -> int:
-    """The frame where the first word begins: soft noises without voice that stand before it, apart
-    from it, are a breath or the lips that open."""
-    starts, stops = runs(frames)
-    for n in range(len(starts)):
-        here = slice(starts[n], stops[n])
-        voice = lasting(voiced[here], 2 * VOICED_LEAST_FRAMES).any()
-        apart = n + 1 < len(starts) and starts[n + 1] - stops[n] >= LIPS_APART_FRAMES
-        if voice or not apart or not soft[here].all():
-            # What goes on for longer before the voice sets in is a whisper.
-            return int(starts[n] if starts[n] - starts[0] <= LIPS_FRAMES else starts[0])
-    return 0
+def first_word(frames: Mask, voiced: Mask, level: Frames, soft: Mask) -> int:
+    """The frame where the first word begins.
+
+    Soft noises without voice that stand before it, with a dip behind them, are a breath or the lips
+    that open: the word begins behind the last dip before the voice. What goes on for longer before
+    the voice sets in is a whisper, and no breath.
+    """
+    begin = int(np.argmax(frames))
+    voice = lasting(voiced & frames, 2 * VOICED_LEAST_FRAMES)
+    voice |= lasting(voiced & frames & ~soft, VOICED_LEAST_FRAMES)  # noise looks periodic by chance
+    until = int(np.argmax(voice))
+    if not begin < until <= begin + LIPS_FRAMES:
+        return begin
+    before = level[begin:until]
+    dips = np.flatnonzero(before < np.maximum.accumulate(before) - LIPS_DIP_DB)
+    if not len(dips):
+        return begin
+    word = begin + int(dips[-1]) + 1
+    return word if soft[begin:word].all() else begin
 
 
 def on_rows(frames: Mask, rows: int) -> Mask:

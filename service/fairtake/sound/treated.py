@@ -26,6 +26,7 @@ class Treated:
         self._source = source
         self._repairs = sorted(repairs, key=lambda blemish: blemish.start)
         self._starts = np.array([blemish.start for blemish in self._repairs])
+        self._longest = max((len(blemish.rebuilt) for blemish in self._repairs), default=0)
         self._sections = np.concatenate(filters) if filters else None
         self.sample_rate_hz, self.channels = source.sample_rate_hz, source.channels
         self.frames = source.frames
@@ -72,8 +73,7 @@ class Treated:
 
     def _repaired(self, block: Samples, at: int) -> Samples:
         """*block*, which begins at sample *at*, with every blemish in it replaced."""
-        longest = max((len(b.rebuilt) for b in self._repairs), default=0)
-        first, last = np.searchsorted(self._starts, (at - longest, at + len(block)))
+        first, last = np.searchsorted(self._starts, (at - self._longest, at + len(block)))
         if first == last:
             return block
         block = block.copy()

@@ -55,11 +55,9 @@ def span_peaks(joined: Samples, starts: npt.NDArray[np.intp], width: int) -> Sam
     peaks = np.zeros(len(starts))
     last = len(joined) - width - TAPS + 1
     starts = np.minimum(starts, max(last, 0))
+    within = starts[:, None] + np.arange(min(width + TAPS - 1, len(joined)))
     for channel in joined.T:
-        views = np.lib.stride_tricks.sliding_window_view(
-            channel, min(width + TAPS - 1, len(channel))
-        )
-        spans = views[starts]
+        spans = channel[within]
         peaks = np.maximum(peaks, np.abs(spans).max(axis=1, initial=0.0))
         peaks = np.maximum(
             peaks, np.abs(spans @ _convolution(spans.shape[1])).max(axis=1, initial=0.0)
@@ -100,8 +98,10 @@ class TruePeakMeter:
         around = np.maximum(row_peaks, np.concatenate([[carried], row_peaks[:-1]]))
         width = int(np.diff(starts, append=len(block)).max())
         # Loudest first: what they hold rules most of the others out.
-        order = np.argsort(around)[::-1]
-        for some in np.array_split(order, max(1, len(order) // 64)):
+        hot = np.flatnonzero(around * BOUND > self.peak)
+        order = hot[np.argsort(-around[hot])]
+        for begin in range(0, len(order), 64):
+            some = order[begin : begin + 64]
             some = some[around[some] * BOUND > self.peak]
             if not len(some):
                 break

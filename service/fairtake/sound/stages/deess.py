@@ -15,12 +15,10 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from fairtake.sound.breaths import brightness_hz
 from fairtake.sound.envelope import averaged_behind, greatest_ahead
 from fairtake.sound.levels import Levels
-from fairtake.sound.speech import FRAME_ROWS, find_speech
+from fairtake.sound.speech import FRAME_ROWS, Speech, find_speech
 from fairtake.sound.stage import BandGain, Work
-from fairtake.sound.voicing import voiced_frames
 from fairtake.typed_file import Settings
 from fairtake.units import power_db
 
@@ -52,21 +50,22 @@ def harsh_db(sibilant_dbfs: Frames, speech_dbfs: float, settings: DeessSettings)
     return np.clip(over, 0, settings.range_db)
 
 
-def sibilant_levels(levels: Levels) -> Frames:
+def sibilant_levels(levels: Levels, speech: Speech) -> Frames:
     """Level of each frame in the upper band, dBFS, or nothing where it is no sibilant."""
     frames = levels.rows // FRAME_ROWS
     weight = 2 * np.sin(np.pi * BAND_HZ / levels.sample_rate_hz)
     power = levels.high_power[: frames * FRAME_ROWS].reshape(frames, -1).mean(axis=1)
-    hiss = ~voiced_frames(levels, FRAME_ROWS) & (brightness_hz(levels, FRAME_ROWS) > SIBILANT_HZ)
+    hiss = ~speech.voiced & (speech.bright_hz > SIBILANT_HZ)
     return power_db(np.where(hiss, power / weight**2, 0))  # type: ignore[no-any-return]
 
 
 def deess(levels: Levels, settings: DeessSettings) -> Work:
-    spoken = find_speech(levels).rows
+    speech = find_speech(levels)
+    spoken = speech.rows
     if not spoken.any() or levels.sample_rate_hz / 2 <= BAND_HZ:
         return Work(note={"sibilants_lowered_share": 0.0, "greatest_db": 0.0})
     speech_dbfs = float(power_db(levels.power[spoken].mean(dtype=np.float64)))
-    frames = harsh_db(sibilant_levels(levels), speech_dbfs, settings)
+    frames = harsh_db(sibilant_levels(levels, speech), speech_dbfs, settings)
     amount = np.repeat(frames, FRAME_ROWS).astype(np.float32)
     amount = np.where(spoken, np.pad(amount, (0, levels.rows - len(amount))), np.float32(0))
     amount = averaged_behind(greatest_ahead(amount, RAMP_ROWS), RAMP_ROWS)
