@@ -240,9 +240,9 @@ def test_a_scheduler_that_is_killed_and_comes_back_loses_nothing(
     night.drop("restart.wav", long_voices[3])
     until(lambda: night.at_work("restart.wav"))
     night.cluster.end_scheduler()
-    until(lambda: night.said("waiting", "restart.wav"))
     night.cluster.start_scheduler()
     night.cluster.start_worker("--no-nanny")  # Dask's workers end with their scheduler
+    until(lambda: night.said("waiting", "restart.wav"))
     until(night.is_over)
     begun = night.said("began", "restart.wav")
     assert len(begun) > 1 and all("attempts: 1" in line for line in begun)
