@@ -12,7 +12,7 @@ import pytest
 from fairtake.errors import NotAFile
 from fairtake.files.container import sniff
 from fairtake.files.hashing import hash_of
-from fairtake.plain_file import folder_below, open_plain
+from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="links and pipes are made as on POSIX")
 
@@ -67,3 +67,13 @@ def test_no_folder_on_the_way_may_be_a_link(things: Path) -> None:
     (things / "inner").symlink_to(things.parent)
     with pytest.raises(OSError, match="inner"), folder_below(things, "inner/drop"):
         pass
+
+
+def test_whose_refusal_it_was(tmp_path: Path) -> None:
+    """Only the rights of a file that stands there can say that it is closed to us."""
+    assert not is_closed_to_us(tmp_path / "nothing")
+    (tmp_path / "open").write_bytes(b"")
+    assert not is_closed_to_us(tmp_path / "open")
+    (tmp_path / "closed").write_bytes(b"")
+    (tmp_path / "closed").chmod(0)
+    assert is_closed_to_us(tmp_path / "closed") == (os.geteuid() != 0)

@@ -37,9 +37,10 @@ def open_plain(path: str | Path, folder: int | None = None) -> BufferedReader:
 def is_closed_to_us(path: Path) -> bool:
     """Whether the rights of *path* say that we may not read it.
 
-    Asked after reading was refused: where they do not say so, the refusal was the drive's.
+    Asked after reading was refused: where they do not say so, or nothing stands there, the refusal
+    was the drive's.
     """
-    return not os.access(path, os.R_OK)
+    return os.path.lexists(path) and not os.access(path, os.R_OK)
 
 
 @contextlib.contextmanager
