@@ -60,9 +60,9 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
     first = speech.first_row if speech.found else 0
     last = speech.last_row if speech.found else levels.rows
     head, tail = round(settings.head_s * ROWS_PER_S), round(settings.tail_s * ROWS_PER_S)
-    # A soft noise close before the word may be its own first sound: the head is right for either.
+    # A soft noise close before the word may be its own first sound: the head fits either.
     leading = first - int(np.argmax(speech.rows)) if speech.found else 0
-    head += min(leading // 2, LEADING_MOST_ROWS)
+    head += min(leading, LEADING_MOST_ROWS)
     start, stop = max(first - head, 0), min(last + tail, levels.rows)
     missing_head, missing_tail = head - (first - start), tail - (stop - last)
     wanted = missing_head > 0 or missing_tail > 0
