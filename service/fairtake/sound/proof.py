@@ -2,11 +2,11 @@
 
 Conventions: what counts as speech is drawn by the ear here and not as the gate has it, so that the
 gate cannot prove itself: every row near speech that stands out of the room at all, breaths left out.
-A row is lost when its gain lies more than 6 dB under the median of the speech rows around it, and an
-edge is dulled when the first 40 ms or the last 60 ms of a word lie more than 2 dB under the median
-of the word beside them, weighed by what is heard in them: a burst counts more than the closure before it. The
-gain is what all stages and the limiter did together. A dulled edge that is louder than its word was
-pressed down by what lowers loud sound, not by what lowers pauses.
+A row is lost when its gain lies more than 6 dB under the median of the speech rows around it. An edge
+is dulled when the first 40 ms or the last 60 ms of a word lie more than 2 dB under the median of the
+half second of the word beside them, weighed by what is heard in them: a burst counts more than the
+closure before it. The gain is what all stages and the limiter did together. A dulled edge that is
+louder than its word was pressed down by what lowers loud sound, not by what lowers pauses.
 """
 
 from __future__ import annotations
