@@ -23,6 +23,8 @@ from fairtake.serving.watch import Watch
 
 #: Fewest seconds between two scans, whatever events say.
 SCAN_LEAST_S = 0.2
+#: Between two scans there is rest for so many times as long as one takes.
+SCAN_RESTS = 10
 #: While takes wait, what they wait for is said anew so often.
 SAY_EVERY_S = 1.0
 #: A drive that lets no call return for so long does not answer.
@@ -95,6 +97,7 @@ class Part:
         self._watch = Watch(root.inbox / folder, settings.watch, self._something_changed)
         self._wanted, self._scanned = 0, -1e9
         self._changed = self._ending = False
+        self._took_s = 0.0
         self._returning: list[tuple[Claim, str, bool]] = []
         self._held_up: dict[str, tuple[float, float, str]] = {}
         self._moved: float | None = None
@@ -166,6 +169,7 @@ class Part:
         self._say()
 
     def _scan(self) -> None:
+        begun = time.monotonic()
         told, self._changed = self._changed, False
         self._check()
         self._watch.mend(recursive=not self.apart)
@@ -179,6 +183,7 @@ class Part:
             self._watch.missed()
         self._settling.look(found)
         self._scanned, self._trouble = time.monotonic(), ""
+        self._took_s = self._scanned - begun
         if self.first is None:
             self.first = {path for path in found if not is_companion(path)}
 
@@ -270,7 +275,13 @@ class Part:
         self._woken.set()
 
     def _scan_every_s(self) -> float:
-        return SCAN_LEAST_S if self._changed else self._root.settings.scan_s
+        # Where very many files wait, looking at them all must not be all there is time for.
+        hurried_s = max(SCAN_LEAST_S, SCAN_RESTS * self._took_s)
+        return (
+            min(hurried_s, self._root.settings.scan_s)
+            if self._changed
+            else self._root.settings.scan_s
+        )
 
     def _sleep_s(self) -> float:
         sleeps = [self._scanned + self._scan_every_s() - time.monotonic()]

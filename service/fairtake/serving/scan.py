@@ -7,7 +7,7 @@ import stat
 import unicodedata
 from collections.abc import Collection, Iterator
 from dataclasses import dataclass
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 from fairtake.title import COVER_SUFFIXES, TITLE_FILE
 
@@ -50,7 +50,7 @@ def is_ignored(name: str) -> bool:
 
 def is_companion(path: str) -> bool:
     """Whether a file goes with takes instead of being one: title.toml and pictures."""
-    name = PurePosixPath(path).name.casefold()
+    name = path.rpartition("/")[2].casefold()
     return name == TITLE_FILE or name.endswith(COVER_SUFFIXES)
 
 

@@ -140,13 +140,11 @@ class Settling:
     def _loud_folders(self, now: float) -> set[str]:
         """Folders that still change and have no settled title.toml, at any depth, above them."""
         settled = {path for path, file in self.files.items() if self._settled(file, now)}
-        titled = {_folder(path) for path in settled if PurePosixPath(path).name == TITLE_FILE}
-        loud = {_folder(path) for path in self.files if path not in settled}
-        return {
-            folder
-            for folder in loud
-            if folder and not any(above in titled for above in _lineage(folder))
-        }
+        loud = {folder for path in self.files if path not in settled and (folder := _folder(path))}
+        if not loud:
+            return loud
+        titled = {_folder(path) for path in settled if path.rpartition("/")[2] == TITLE_FILE}
+        return {folder for folder in loud if not any(above in titled for above in _lineage(folder))}
 
 
 def _folder(path: str) -> str:
