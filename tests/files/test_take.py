@@ -433,16 +433,18 @@ def test_unreadable(tmp_path: Path, heard: Heard) -> None:
     fails(heard, path, Unreadable)
 
 
-def test_unreadable_even_for_root(
+def test_a_refusal_that_its_rights_do_not_explain(
     tmp_path: Path, heard: Heard, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The same where the test runs as root: the system's refusal becomes the take's fault."""
+    """The drive refuses what the file's own rights allow: no fault of the take."""
 
     def refused(path: Path) -> None:
         raise PermissionError(13, "Permission denied", str(path))
 
+    (tmp_path / "take").write_bytes(b"RIFF")
     monkeypatch.setattr("fairtake.files.take.sniff", refused)
-    fails(heard, tmp_path / "take", Unreadable)
+    with pytest.raises(PermissionError):
+        heard(tmp_path / "take")
 
 
 def test_gone_is_the_surroundings_business(tmp_path: Path, heard: Heard) -> None:
