@@ -143,3 +143,17 @@ def test_long_fades_stop_at_speech():
     speech = find_speech(take.levels)
     assert not work.gain_db[101 : 100 + speech.last_row - speech.first_row].any()
     assert work.gain_db[0] < -60
+
+
+def test_the_head_fits_a_soft_noise_before_the_word_too():
+    """With a breath 0.28 s before the word, both lie within the audiobook's window of 0.5 to 1 s."""
+    take = speech_like(2, -72.0, head_s=2.0, seed=5)
+    word = round(take.spans_s[0][0] * 48_000)
+    breath = np.random.default_rng(1).standard_normal(9_600) * np.hanning(9_600) * 10 ** (-44 / 20)
+    samples = take.samples.copy()
+    samples[word - 13_440 : word - 3_840] += breath
+    piece = next(
+        p for p in trim(levels_of(samples), TrimSettings(head_s=0.75)).pieces if not p.tone
+    )
+    head_s = take.spans_s[0][0] - piece.start / 1000
+    assert head_s - 0.28 >= 0.5 and head_s <= 1.0

@@ -5,7 +5,8 @@ gate cannot prove itself: every row near speech that stands out of the room at a
 A row is lost when its gain lies more than 6 dB under the median of the speech rows around it. An edge
 is dulled when the first 40 ms or the last 60 ms of a word lie more than 2 dB under the median of the
 half second of the word beside them, weighed by what is heard in them: a burst counts more than the
-closure before it. The gain is what all stages and the limiter did together. A dulled edge that is
+closure before it. The gain is what all stages and the limiter did together; what was lowered in
+one band alone, as sibilants are, is not in it. A dulled edge that is
 louder than its word was pressed down by what lowers loud sound, not by what lowers pauses.
 """
 
