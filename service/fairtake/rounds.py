@@ -15,7 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
-from fairtake.correct import Seen, corrected, milder, turned_down
+from fairtake.correct import LEVEL_TOLERANCE_DB, Seen, corrected, milder, turned_down
 from fairtake.files.mp3 import encode_mp3, level_loss_db
 from fairtake.files.take import open_take
 from fairtake.files.wav import Loudness, write_loudness
@@ -26,11 +26,11 @@ from fairtake.receipt import Measures
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
-from fairtake.sound.plan import Correction, Plan, make_plan
+from fairtake.sound.plan import Chained, Correction, Plan, chained, limiting, settled
 from fairtake.sound.proof import Proof, prove_speech
-from fairtake.sound.render import Rendering
+from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.source import Source
-from fairtake.sound.stages.limit import limit_note
+from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db, gain
@@ -113,7 +113,7 @@ class Rounds:
     stopwatch: Stopwatch
     count: int = field(default=0, init=False)
     used: Correction = field(default_factory=Correction, init=False)
-    #: The finished take's true peaks without gain, once it was rendered; see `make_plan`.
+    #: The finished take's true peaks without gain, once they were heard; see `settled`.
     true_peaks: Rows | None = field(default=None, init=False)
 
     def run(self) -> Round:
@@ -130,7 +130,7 @@ class Rounds:
             del made  # its plan would stay in memory beside the next one
 
     def _round(self) -> Round:
-        plan = self._plan()
+        plan, stages = self._plan()
         wav, copy = self.scratch / "finished.wav", self.scratch / "copy.s16"
         with self.stopwatch.timing("render"):
             rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, self.used.down_db)
@@ -139,10 +139,10 @@ class Rounds:
                 lambda share: self.progress("render", share), self.tags.get("title", ""),
             )  # fmt: skip
         limited = limit_note(rendering.limited_db)
-        stages = prove_speech(plan.spoken, plan.gain_db)
         reduction = fitted(rendering.limited_db, plan.gain_db)
         speech = prove_speech(plan.spoken, plan.gain_db - reduction)
-        self.true_peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
+        if self.true_peaks is None:  # a level that was corrected with other peaks would be off
+            self.true_peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
         # Before the largest thing comes into memory, the encoder's copy of the take, let go of all
         # that can be told again.
         plan = plan.without_curves()
@@ -156,19 +156,36 @@ class Rounds:
             return made
         return replace(made, mp3=self._mp3(copy, proved))
 
-    def _plan(self) -> Plan:
-        """A plan that keeps the speech, as far as can be told before anything is rendered."""
-        with self.stopwatch.timing("plan"):
-            self.progress("plan", 0.0)
-            while True:
+    def _plan(self) -> tuple[Plan, Proof]:
+        """A plan that keeps the speech, as far as can be told before anything is rendered, and the
+        proof of its stages alone."""
+        self.progress("plan", 0.0)
+        while True:
+            with self.stopwatch.timing("plan"):
+                done = chained(self.levels, self.profile, self.used)
+            self._know_peaks(done)
+            with self.stopwatch.timing("plan"):
                 peaks = self.true_peaks if self.used.peaks_known else None
-                plan = make_plan(self.levels, self.profile, self.used, peaks)
-                foreseen = prove_speech(plan.spoken, plan.gain_db + plan.limited_db)
+                plan = settled(done, self.profile, self.used, peaks)
                 stages = prove_speech(plan.spoken, plan.gain_db)
+                foreseen = prove_speech(plan.spoken, plan.gain_db + plan.limited_db)
                 wanted = milder(self.used, stages, foreseen)
-                if wanted == self.used:
-                    return plan
-                self.used = wanted
+            if wanted == self.used:
+                return plan, stages
+            self.used = wanted
+
+    def _know_peaks(self, done: Chained) -> None:
+        """Hear the peaks as they will come to the limiter, where it costs level."""
+        if self.used.peaks_known:
+            return
+        with self.stopwatch.timing("plan"):
+            gain_db, costs_db = limiting(done, self.profile, self.used)
+        if costs_db > LEVEL_TOLERANCE_DB / 2:
+            with self.stopwatch.timing("listen"):
+                ceiling_db = aim_dbtp(self.profile.limit) - self.used.ceiling_db
+                peaks = peaks_without_gain(self.source, done, gain(ceiling_db - gain_db))
+            self.true_peaks = fitted(peaks, gain_db)
+            self.used = replace(self.used, peaks_known=True)
 
     def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"

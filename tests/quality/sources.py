@@ -10,12 +10,13 @@ silent outside of it, its active level 0 dB. The same seed draws the same uttera
 
 from __future__ import annotations
 
+import contextlib
 import functools
 import os
 import re
-import shutil
 import subprocess
 import sys
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -138,14 +139,14 @@ def unpacked(package: str) -> Path:
     folder = cache_folder() / package
     if folder.is_dir():
         return folder
-    fetching = cache_folder() / f"{package}.fetching"
-    shutil.rmtree(fetching, ignore_errors=True)
-    fetching.mkdir(parents=True)
-    _run(["apt-get", "download", package], fetching)
-    (file,) = fetching.glob("*.deb")
-    _run(["dpkg-deb", "-x", file.name, "files"], fetching)
-    (fetching / "files").rename(folder)
-    shutil.rmtree(fetching)
+    cache_folder().mkdir(parents=True, exist_ok=True)
+    # Each worker of the bench in a folder of its own: the first one there has fetched for all.
+    with tempfile.TemporaryDirectory(dir=cache_folder()) as fetching:
+        _run(["apt-get", "download", package], Path(fetching))
+        (file,) = Path(fetching).glob("*.deb")
+        _run(["dpkg-deb", "-x", file.name, "files"], Path(fetching))
+        with contextlib.suppress(OSError):
+            (Path(fetching) / "files").rename(folder)
     return folder
 
 

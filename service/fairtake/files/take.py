@@ -171,8 +171,10 @@ def _opened(path: Path) -> soundfile.SoundFile:
 
 
 def _read(file: soundfile.SoundFile, frames: int) -> Samples:
+    # The MP3 decoder makes floats of 32 bits: asked for more, it takes a third longer for the same.
+    made = "float32" if file.subtype == "MPEG_LAYER_III" else "float64"
     try:
-        return file.read(frames, dtype="float64", always_2d=True)  # type: ignore[no-any-return]
+        return file.read(frames, dtype=made, always_2d=True).astype(np.float64, copy=False)  # type: ignore[no-any-return]
     except soundfile.LibsndfileError as e:
         if e.code == _SYSTEM_ERROR:
             raise OSError(errno.EIO, "The take could not be read") from None

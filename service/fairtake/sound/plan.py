@@ -71,7 +71,7 @@ class Correction:
     ``gentler`` and ``slower`` count how often the proof of speech asked for milder settings of what
     lowers pauses, the gate and the breaths, and of what lowers loud sound: a compressor that takes
     less and a limiter that takes less of its work fast. ``peaks_known`` asks for a plan from the true
-    peaks of the finished take, which the last round has told.
+    peaks of the finished take, which the sound itself has told.
     """
 
     level_db: float = 0.0
@@ -114,18 +114,32 @@ class Plan:
         )
 
 
+@dataclass(frozen=True)
+class Chained:
+    """What the stages made of a take, before `limit` and `normalise`: *levels* under their gains."""
+
+    levels: Levels
+    repairs: tuple[Blemish, ...]
+    filters: tuple[Sections, ...]
+    pieces: tuple[Piece, ...]
+    bands: tuple[BandGain, ...]
+    tone_db: Rows | None
+    notes: dict[str, dict[str, Any]]
+    spoken: Rows
+
+
 def make_plan(
     levels: Levels,
     profile: Profile,
     correction: Correction = Correction(),
     true_peaks: Rows | None = None,
 ) -> Plan:
-    """Decide everything about the sound of a take.
+    """Decide everything about the sound of a take: `chained`, then `settled`."""
+    return settled(chained(levels, profile, correction), profile, correction, true_peaks)
 
-    *true_peaks* are those of the finished take's rows without any gain, amplitudes, where a round
-    before has rendered it: what the limiter does is then foreseen exactly.
-    Raises `TargetUnreachable` where the profile wants no take that misses its level.
-    """
+
+def chained(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Chained:
+    """Fold the chain: each stage sees the levels as the stages before it left them."""
     profile = softened(profile, correction)
     repairs: list[Blemish] = []
     filters: list[Sections] = []
@@ -152,11 +166,28 @@ def make_plan(
             tone_db = None if tone_db is None else tone_db + work.gain_db
         tone_db = tone_db if work.tone_db is None else work.tone_db
         notes[name] = work.note
+    return Chained(
+        levels, tuple(repairs), tuple(filters), pieces, tuple(bands), tone_db, notes,
+        spoken_power(levels),
+    )  # fmt: skip
+
+
+def settled(
+    done: Chained, profile: Profile, correction: Correction, true_peaks: Rows | None = None
+) -> Plan:
+    """The plan: level and ceiling solved together, behind what the chain has *done*.
+
+    *true_peaks* are those of the finished take's rows without any gain, amplitudes, where the sound
+    was heard for them: what the limiter does is then foreseen exactly.
+    Raises `TargetUnreachable` where the profile wants no take that misses its level.
+    """
+    profile = softened(profile, correction)
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
-    spoken = spoken_power(levels)
+    levels = done.levels
     if true_peaks is not None:
         levels = replace(levels, heard_peak=true_peaks)
-    solved = solve(levels, spoken > 0, ceiling, profile.normalise, correction.level_db)
+    solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db)
+    notes = dict(done.notes)
     notes["limit"] = {**solved.limited, "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
         "makeup_db": round(solved.makeup_db, 2),
@@ -164,10 +195,11 @@ def make_plan(
     }
     gain_db = levels.with_gain(solved.makeup_db - solved.pauses_db).gain_db
     assert gain_db is not None
+    makeup_db = np.float32(solved.makeup_db)
     return Plan(
-        tuple(repairs), tuple(filters), pieces, tuple(bands), gain_db, ceiling,
-        solved.makeup_db, solved.short_db, notes, spoken,
-        None if tone_db is None else tone_db + np.float32(solved.makeup_db), solved.limited_db,
+        done.repairs, done.filters, done.pieces, done.bands, gain_db, ceiling,
+        solved.makeup_db, solved.short_db, notes, done.spoken,
+        None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db,
     )  # fmt: skip
 
 
@@ -191,6 +223,37 @@ def softened(profile: Profile, asked: Correction) -> Profile:
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
     """*settings* with the ceiling lowered."""
     return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})
+
+
+def most_makeup_db(levels: Levels, settings: LimitSettings) -> float:
+    """The gain with which the greatest peak is lowered by all that the limiter may take."""
+    loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
+    return aim_dbtp(settings) + settings.most_reduction_db - loudest_db
+
+
+def unlimited_db(
+    levels: Levels, limit_settings: LimitSettings, normalise_settings: NormaliseSettings
+) -> float:
+    """The make-up gain where the limiter has nothing to do."""
+    level = level_of(levels, normalise_settings.by)
+    target = normalise_settings.target_for(levels.channels)
+    wanted_db = 0.0 if level is None else target - level
+    return min(wanted_db, most_makeup_db(levels, limit_settings))
+
+
+def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[Rows, float]:
+    """The take's gain as it would be without a limiter, dB a row, and the level that limiting it
+    would cost, dB: whether the peaks have to be known better than listening tells."""
+    profile = softened(profile, correction)
+    ceiling, by = replace_ceiling(profile.limit, correction.ceiling_db), profile.normalise.by
+    makeup_db = unlimited_db(done.levels, ceiling, profile.normalise)
+    louder = done.levels.with_gain(makeup_db + correction.level_db)
+    assert louder.gain_db is not None
+    reduction = foreseen_db(louder, ceiling)
+    if not reduction.any():
+        return louder.gain_db, 0.0
+    before, after = level_of(louder, by), level_of(louder.with_gain(-reduction), by)
+    return louder.gain_db, 0.0 if before is None or after is None else before - after
 
 
 @dataclass(frozen=True)
@@ -217,12 +280,10 @@ def solve(
     Raising the gain raises the level by as much, less what the limiter takes away. Each step is
     what is still missing over what the last step brought, and comes to rest where both hold.
     """
-    loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
-    most_db = aim_dbtp(limit_settings) + limit_settings.most_reduction_db - loudest_db
+    most_db = most_makeup_db(levels, limit_settings)
     target = normalise_settings.target_for(levels.channels) + level_db
-    # Where the limiter has nothing to do, this is the answer.
-    unlimited = level_of(levels, normalise_settings.by)
-    makeup_db = min(0.0 if unlimited is None else target - unlimited, most_db)
+    makeup_db = unlimited_db(levels, limit_settings, normalise_settings) + level_db
+    makeup_db = min(makeup_db, most_db)
     short_db, step_db, slope = 0.0, 0.0, 1.0
     for _ in range(40):
         louder = levels.with_gain(makeup_db)

@@ -13,21 +13,22 @@ from collections.abc import Iterator
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.across import loudest
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
-from fairtake.sound.plan import Plan
+from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
 from fairtake.sound.treated import Treated
-from fairtake.sound.true_peak import BOUND, TAPS, no_history, span_peaks, with_history
+from fairtake.sound.true_peak import TAPS, RowPeaks
 from fairtake.units import amplitude_db, gain
 
 #: The gain is drawn as straight lines over groups of this many rows: whole samples at any rate.
 GROUP_ROWS = 10
 _NEVER_DB = -200.0
+#: A row so far under the ceiling needs no limiter, whatever the gain becomes at last.
+NEAR_DB = 2.0
 
 
 class Rendering:
@@ -52,10 +53,7 @@ class Rendering:
 
     def __iter__(self) -> Iterator[Samples]:
         plan = self._plan
-        source: Source = self._source
-        if plan.repairs or plan.filters:
-            source = Treated(source, plan.repairs, plan.filters)
-        stream = edited(source, plan.pieces)
+        source, stream = treated_and_edited(self._source, plan)
         stream = resampled(stream, source, self.sample_rate_hz, self.frames)
         for band in plan.bands:
             stream = turned_down(stream, band, self.sample_rate_hz)
@@ -72,6 +70,34 @@ class Rendering:
     @property
     def peak_dbtp(self) -> Rows:
         return self._limiter.peak_dbtp
+
+
+def treated_and_edited(source: Source, plan: Plan | Chained) -> tuple[Source, Iterator[Samples]]:
+    """*source*, repaired and filtered, and its pieces, joined."""
+    if plan.repairs or plan.filters:
+        source = Treated(source, plan.repairs, plan.filters)
+    return source, edited(source, plan.pieces)
+
+
+def peaks_without_gain(source: Source, done: Chained, least: Rows) -> Rows:
+    """True peaks of the rows that the chain gives, amplitudes before any gain, shape (rows,).
+
+    *least* is where the limiter begins in each row, as an amplitude before the gain; true peaks are
+    looked for only near it. With them a plan foresees what the limiter will do. Bands and room tone
+    are left out: they make no peaks.
+    """
+    _, stream = treated_and_edited(source, done)
+    meter = RowPeaks(source.sample_rate_hz, source.channels)
+    near = least.astype(np.float64) * gain(-NEAR_DB)
+    found: list[Rows] = []
+    row = 0
+    for block in stream:
+        rows = np.arange(row, row + len(row_starts(len(block), source.sample_rate_hz)))
+        # Pieces are rounded to samples one by one: a take may outlast its last row by a few.
+        peaks = meter.add(block, near[np.minimum(rows, len(near) - 1)])
+        found.append(peaks.astype(np.float32))
+        row += len(rows)
+    return np.concatenate(found) if found else np.zeros(0, np.float32)
 
 
 def resampled(
@@ -194,7 +220,7 @@ class Limiter:
     def __init__(self, settings: LimitSettings, rate: int, channels: int) -> None:
         self._settings, self._rate = settings, rate
         self._aim = float(gain(aim_dbtp(settings)))
-        self._history = no_history(channels)
+        self._row_peaks = RowPeaks(rate, channels)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
         # The slow part of the curve looks one and a half times `SLOW_ROWS`, in both directions.
         felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
@@ -226,15 +252,7 @@ class Limiter:
 
     def _over_db(self, block: Samples) -> Rows:
         """How far each row's true peak stands over the aim, in dB; only rows that may matter."""
-        starts = row_starts(len(block), self._rate)
-        peaks = np.maximum.reduceat(loudest(block), starts)
-        carried = float(np.abs(self._history).max(initial=0.0))
-        joined, self._history = with_history(self._history, block)
-        around = np.maximum(peaks, np.concatenate([[carried], peaks[:-1]]))
-        width = int(np.diff(starts, append=len(block)).max())
-        for some in np.array_split(np.flatnonzero(around * BOUND > self._aim), 16):
-            if len(some):
-                peaks[some] = np.maximum(peaks[some], span_peaks(joined, starts[some], width))
+        peaks = self._row_peaks.add(block, self._aim)
         return amplitude_db(peaks / self._aim).astype(np.float32)  # type: ignore[no-any-return]
 
     def _apply(self, block: Samples, over: Rows, following: Rows) -> Samples:

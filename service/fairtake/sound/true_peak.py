@@ -15,6 +15,9 @@ import functools
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.across import loudest
+from fairtake.sound.levels import row_starts
+
 Samples = npt.NDArray[np.float64]
 
 # Printed table, one column a phase; phases 2 and 3 are phases 1 and 0 reversed.
@@ -78,6 +81,30 @@ def _convolution(width: int) -> Samples:
 def needs_filter(sample_rate_hz: int) -> bool:
     """Whether the standard oversamples at this rate."""
     return sample_rate_hz < TOP_RATE_HZ
+
+
+class RowPeaks:
+    """True peaks of the rows of a stream of blocks, looked for only where they may matter."""
+
+    def __init__(self, sample_rate_hz: int, channels: int) -> None:
+        self._rate = sample_rate_hz
+        self._history = no_history(channels)
+
+    def add(self, block: Samples, least: float | Samples) -> Samples:
+        """The true peak of each row that may come over *least*, the greatest sample of the others.
+
+        *least* is one amplitude, or one a row. A peak may be reported one row late.
+        """
+        starts = row_starts(len(block), self._rate)
+        peaks = np.maximum.reduceat(loudest(block), starts)
+        carried = float(np.abs(self._history).max(initial=0.0))
+        joined, self._history = with_history(self._history, block)
+        around = np.maximum(peaks, np.concatenate([[carried], peaks[:-1]]))
+        width = int(np.diff(starts, append=len(block)).max())
+        for some in np.array_split(np.flatnonzero(around * BOUND > least), 16):
+            if len(some):
+                peaks[some] = np.maximum(peaks[some], span_peaks(joined, starts[some], width))
+        return peaks
 
 
 class TruePeakMeter:
