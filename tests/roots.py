@@ -93,6 +93,11 @@ def files_below(*folders: Path) -> list[Path]:
     return sorted(p for folder in folders for p in folder.rglob("*") if p.is_file())
 
 
+def without_pages(files: list[Path]) -> list[Path]:
+    """*files* but for what the service writes to be looked at: it comes and goes with the hour."""
+    return [path for path in files if path.suffix not in (".html", ".csv")]
+
+
 def strict_json(text: str) -> Any:
     """JSON as the standard has it: no NaN, no Infinity."""
 

@@ -102,7 +102,7 @@ def test_master_finishes_the_good_and_explains_the_bad(tmp_path: Path) -> None:
         assert f"{name}: {code}: " in done.stderr
     assert len(done.stdout.splitlines()) == 3 and len(done.stderr.splitlines()) == 3
     receipts = list((tmp_path / "out").glob("*.receipt.json"))
-    assert len(receipts) == 3 and len(files_below(tmp_path / "out")) == 9
+    assert len(receipts) == 3 and len(files_below(tmp_path / "out")) == 12
     for path in receipts:
         Receipt.model_validate(strict_json(path.read_text()))
     assert {p: p.read_bytes() for p in takes.iterdir()} == before
@@ -114,7 +114,7 @@ def test_master_overwrites_nothing(tmp_path: Path) -> None:
     for _ in range(2):
         run("master", tmp_path / "one.wav", "--out", tmp_path / "out", status=0)
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == [
-        f"one{n}{s}" for n in ("", "~2") for s in (".mp3", ".receipt.json", ".wav")
+        f"one{n}{s}" for n in ("", "~2") for s in (".html", ".mp3", ".receipt.json", ".wav")
     ]
     assert (tmp_path / "out/one.wav").read_bytes() == (tmp_path / "out/one~2.wav").read_bytes()
 

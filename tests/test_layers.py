@@ -20,22 +20,26 @@ FILES = sorted(path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*
 #: A file imports only from lines above its own, and from its own line; never in a circle. A file
 #: named here stands where it is named, whatever its folder. Design: the layers.
 LAYERS = """
-    errors units memory versions text lifeline plain_file serving/sandbox
+    errors units memory versions text lifeline plain_file progress serving/sandbox
     typed_file
-    receipt service_settings title
+    receipt service_settings title cues
+    sketch
     sound/*
     sound/stages/*
     profile
     sound/plan sound/checks
     sound/render
+    sound/laid
     files/*
     correct rounds
+    pages pages/*
     master
     shipped folders folders/*
     drives
-    root api check
+    redraw root api check
     conformance/*
     serving/*
+    terminal
     cli __main__
 """
 #: Libraries that reach outside, and the only files that may use them.
@@ -45,10 +49,11 @@ ONLY_THERE = {
     "imageio_ffmpeg": ("files/encoder",),
     "subprocess": ("files/encoder",),
     "watchdog": ("serving/watch",),
+    "jinja2": ("pages",),
     "multiprocessing": ("serving/",),
     "distributed": ("serving/cluster", "serving/afar"),
     "click": ("cli",),
-    "rich": ("cli",),
+    "rich": ("terminal",),
 }
 #: Calls that rename, remove or copy files, and the only files that may make them.
 MOVING = ("rename", "replace", "link", "unlink", "remove", "rmdir", "rmtree", "move", "copyfile")
@@ -58,6 +63,7 @@ MAY_MOVE = {
     "folders/life": "the only code that claims, publishes and quarantines",
     "folders/finished": "a take that was finished before is dropped",
     "folders/quarantine_list": "the reason of a take that goes back",
+    "folders/pages": "pages of ours, never a take",
     "folders/retention": "what a verified receipt names, where the settings say so",
     "files/take": "its own decoded copy in scratch",
     "files/encoder": "its own files in scratch",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import tempfile
 from collections.abc import Callable
@@ -11,7 +12,11 @@ from fairtake.errors import ProfileInvalid
 from fairtake.files.take import open_take
 from fairtake.folders.durable import move_new
 from fairtake.folders.names import candidates, key, keys_in, portable
+from fairtake.folders.pages import put_page
 from fairtake.master import Job, finish
+from fairtake.pages import MARK, sheet_name
+from fairtake.pages.neighbours import links_of
+from fairtake.pages.sheet import sheet_page
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Measures, Receipt
 from fairtake.shipped import load_profile
@@ -38,7 +43,7 @@ def master(
     profile: str | Profile = "audiobook",
     progress: Callable[[str, float], None] = lambda verb, share: None,
 ) -> Receipt:
-    """Finish one take into the folder *out*: WAV, MP3 and receipt, none of which replaces anything.
+    """Finish one take into the folder *out*: WAV, MP3, receipt and its page; nothing is replaced.
 
     *profile* is a name, the path of a TOML file, or a `Profile`. A title.toml beside the take gives
     tags, cover and overrides. Raises a `FairtakeError`; nothing is written then.
@@ -59,6 +64,10 @@ def master(
         move_new(done.wav, out / f"{stem}.wav")
         move_new(done.mp3, out / f"{stem}.mp3")
         move_new(note, out / f"{stem}{RECEIPT_SUFFIX}")
+        with contextlib.suppress(OSError):  # the take is finished, with a picture or without
+            links = links_of(out, done.receipt, take, has_title=False)
+            page = sheet_page(done.receipt, done.sketch, links)
+            put_page(out, sheet_name(stem), page, MARK)
         return done.receipt
 
 

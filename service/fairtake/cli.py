@@ -9,10 +9,11 @@ import functools
 import json
 import os
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager, nullcontext, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 import click
 
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from fairtake.folders import Root
     from fairtake.receipt import Measures, Receipt
     from fairtake.serving.cluster import Cluster
+    from fairtake.terminal import Board, Takes
 
 # One take is one thread's work: more of them only wait for each other. Numpy reads this when it
 # is loaded, and workers inherit it.
@@ -39,6 +41,8 @@ JSON = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document and nothing else."
 )
 FAILED, MISUSED = 1, 2
+#: ``status --watch`` looks again after so long.
+WATCH_S = 2.0
 
 
 def _version(context: click.Context, _: Any, asked: bool) -> None:
@@ -72,6 +76,16 @@ def _explained() -> Iterator[None]:
         sys.exit(FAILED)
 
 
+def _is_looked_at(stream: TextIO) -> bool:
+    """Whether a person watches what comes there. Programs, and jobs in the background of a terminal
+    on which somebody does something else, say plain lines."""
+    if not stream.isatty() or os.environ.get("TERM") == "dumb":
+        return False
+    with suppress(OSError):  # of a terminal that is not ours nobody knows
+        return not hasattr(os, "tcgetpgrp") or os.tcgetpgrp(stream.fileno()) == os.getpgrp()
+    return True
+
+
 @main.command()
 @ROOT
 def init(root: Path) -> None:
@@ -96,19 +110,29 @@ def serve(root: Path, once: bool, cluster: str | None) -> None:
     """Watch ROOT's inbox and finish every take that is dropped there.
 
     Ends cleanly on SIGTERM and Ctrl-C: a take in work goes back to the inbox. With --once, ends
-    with status 1 when a take was quarantined.
+    with status 1 when a take was quarantined. On a terminal, the takes in work stand below the log.
     """
     from fairtake.folders import open_root
     from fairtake.serving.log import start_log
     from fairtake.serving.serve import Service
 
-    with _explained():
+    with _explained(), _board(once) as board:
         opened = open_root(root)
-        start_log(opened.settings.log)
-        service = Service(opened, once, _cluster(opened, cluster) if cluster else None)
+        start_log(opened.settings.log, board)
+        crew = _cluster(opened, cluster) if cluster else None
+        service = Service(opened, once, crew, board.show if board else None)
         service.run()
     if once and (service.failed or service.gave_up):
         sys.exit(FAILED)
+
+
+def _board(once: bool) -> AbstractContextManager[Board | None]:
+    """What is shown below the log, where somebody looks."""
+    if not _is_looked_at(sys.stderr):
+        return nullcontext()
+    from fairtake.terminal import Board
+
+    return Board(closing=once)
 
 
 def _cluster(root: Root, address: str) -> Cluster:
@@ -133,24 +157,33 @@ def master(takes: tuple[Path, ...], profile: str, out: Path) -> None:
 
     with _explained():
         profile_named(profile)
-    failed = [take for take in takes if not _master_one(take, profile, out)]
+    in_table = len(takes) > 1 and all(map(_is_looked_at, (sys.stdout, sys.stderr)))
+    with _progress(takes) as shown:
+        failed = [t for t in takes if not _master_one(t, profile, out, shown, in_table)]
     sys.exit(FAILED if failed else 0)
 
 
-def _master_one(take: Path, profile: str, out: Path) -> bool:
+def _master_one(take: Path, profile: str, out: Path, shown: Takes | None, in_table: bool) -> bool:
+    """Whether it was finished; *in_table* is what then is to be said of it."""
     from fairtake.api import master as finish
 
     try:
-        with _progress(take.name) as progress:
+        with _at_work(shown, take) as progress:
             receipt = finish(take, out, profile, progress)
     except (TakeFault, SettingsFault, SurroundingsFault) as e:
-        click.echo(one_line(f"{take.name}: {e.code}: {e.message} {e.advice}"), err=True)
-        return False
+        code, said = e.code, f"{e.code}: {e.message} {e.advice}"
     except OSError as e:
-        click.echo(one_line(f"{take.name}: {e.strerror or e}: {e.filename or out}"), err=True)
-        return False
-    click.echo(one_line(f"{take.name}: {_summary(receipt)}"))
-    return True
+        code, said = "error", f"{e.strerror or e}: {e.filename or out}"
+    else:
+        if shown:
+            shown.finished(receipt)
+        if not in_table:
+            click.echo(one_line(f"{take.name}: {_summary(receipt)}"))
+        return True
+    click.echo(one_line(f"{take.name}: {said}"), err=True)
+    if shown:
+        shown.failed(take.name, code)
+    return False
 
 
 def _summary(receipt: Receipt) -> str:
@@ -170,25 +203,22 @@ def _summary(receipt: Receipt) -> str:
     )
 
 
-@contextmanager
-def _progress(name: str) -> Iterator[Callable[[str, float], None]]:
-    """A progress bar on a terminal; nothing without one."""
-    if not sys.stderr.isatty():
-        yield lambda verb, share: None
-        return
-    from rich.console import Console
-    from rich.markup import escape
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+def _progress(
+    files: Sequence[Path], only_heard: bool = False
+) -> AbstractContextManager[Takes | None]:
+    """The progress of work on *files*, where somebody looks."""
+    if not _is_looked_at(sys.stderr):
+        return nullcontext()
+    from fairtake.progress import FINISHING, LISTENING
+    from fairtake.terminal import Takes
 
-    columns = (
-        TextColumn("{task.fields[take]}"),
-        TextColumn("{task.description:<7}"),
-        BarColumn(),
-        TimeElapsedColumn(),
-    )
-    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("start", total=1.0, take=escape(name[:40]))
-        yield lambda verb, share: bar.update(task, description=verb, completed=share)
+    return Takes(files, LISTENING if only_heard else FINISHING)
+
+
+def _at_work(
+    shown: Takes | None, file: Path
+) -> AbstractContextManager[Callable[[str, float], None]]:
+    return shown.at_work(file) if shown else nullcontext(lambda verb, share: None)
 
 
 @main.command()
@@ -225,12 +255,13 @@ def _measured(files: tuple[Path, ...]) -> tuple[dict[str, Measures], dict[str, F
 
     found: dict[str, Measures] = {}
     failed: dict[str, FairtakeError] = {}
-    for file in files:
-        try:
-            with _progress(file.name) as progress:
-                found[str(file)] = measures_of(file, functools.partial(progress, "listen"))
-        except FairtakeError as error:
-            failed[str(file)] = error
+    with _progress(files, only_heard=True) as shown:
+        for file in files:
+            try:
+                with _at_work(shown, file) as progress:
+                    found[str(file)] = measures_of(file, functools.partial(progress, "listen"))
+            except FairtakeError as error:
+                failed[str(file)] = error
     return found, failed
 
 
@@ -292,45 +323,87 @@ def _print_measures(name: str, measures: Measures) -> None:
 @main.command()
 @ROOT
 @JSON
-def status(root: Path, as_json: bool) -> None:
+@click.option("--watch", is_flag=True, help="Say it again every two seconds, until Ctrl-C.")
+def status(root: Path, as_json: bool, watch: bool) -> None:
     """Say what waits, what is in work, what was finished lately, what failed, and how the service is.
 
     Ends with status 0 when all is well, and with 1 when the service does not live, something is in
-    its way, a folder is not there, or a take stands in quarantine.
+    its way, a folder is not there, or a take stands in quarantine. With --watch, ends with status 0.
     """
     from fairtake.folders import open_root
     from fairtake.serving.status import status as status_of
 
+    if as_json and watch:
+        raise click.UsageError("--watch is for people; a program asks again with --json.")
     with _explained():
-        said = status_of(open_root(root))
+        opened = open_root(root)
+        if watch:
+            _watch(functools.partial(status_of, opened))
+            return
+        said = status_of(opened)
     if as_json:
         click.echo(json.dumps(said, indent=2, allow_nan=False))
+    elif _is_looked_at(sys.stdout):
+        from fairtake.terminal import print_status
+
+        print_status(said)
     else:
-        _print_status(said)
+        click.echo("\n".join(_status_lines(said)))
     sys.exit(0 if said["healthy"] else FAILED)
 
 
-def _print_status(said: dict[str, Any]) -> None:
-    click.echo(one_line(said["service"]["sentence"]))
+def _watch(ask: Callable[[], dict[str, Any]]) -> None:
+    """Say the status again and again; without a person who looks, when it has changed."""
+    with suppress(KeyboardInterrupt), _shown_status() as show:
+        while True:
+            show(ask())
+            time.sleep(WATCH_S)
+
+
+def _shown_status() -> AbstractContextManager[Callable[[dict[str, Any]], None]]:
+    if not _is_looked_at(sys.stdout):
+        return nullcontext(_changes())
+    from fairtake.terminal import kept_current
+
+    return kept_current()
+
+
+def _changes() -> Callable[[dict[str, Any]], None]:
+    """Says the status in plain lines where it is not what it was before."""
+    before: Any = None
+
+    def say(said: dict[str, Any]) -> None:
+        nonlocal before
+        lines = list(_status_lines(said))
+        now = said["service"]["state"], lines[1:]  # the first line tells the time
+        if now != before:
+            click.echo("\n".join(lines if before is None else ["", *lines]))
+        before = now
+
+    return say
+
+
+def _status_lines(said: dict[str, Any]) -> Iterator[str]:
+    """The state in plain lines: the service, the books, then each take and what wants attention."""
+    yield one_line(said["service"]["sentence"])
     if said["service"]["trouble"]:
-        click.echo(one_line(f"In the way: {said['service']['trouble']}"))
+        yield one_line(f"In the way: {said['service']['trouble']}")
     if said["service"]["ledger"]:
-        click.echo(one_line(f"Takes are safe, but: {said['service']['ledger']}"))
+        yield one_line(f"Takes are safe, but: {said['service']['ledger']}")
     totals = said["totals"]
-    click.echo(
+    yield (
         f"{totals['seen']} seen = {totals['published']} finished + "
         f"{totals['quarantined']} in quarantine + {totals['pending']} pending"
         + (f"; {totals['duplicates']} dropped once more." if totals["duplicates"] else ".")
     )
-    click.echo(
+    yield (
         f"Now: {len(said['in_work'])} in work, {len(said['waiting'])} waiting, "
         f"{len(said['quarantined'])} in quarantine, {said['finished']} finished in the outbox."
     )
-    for line in _status_lines(said):
-        click.echo(one_line(f"  {line}"))
+    yield from (one_line(f"  {line}") for line in _take_lines(said))
 
 
-def _status_lines(said: dict[str, Any]) -> Iterator[str]:
+def _take_lines(said: dict[str, Any]) -> Iterator[str]:
     """A line for each take and for each folder that wants attention."""
     for job in said["in_work"]:
         yield f"in work    {job['take']}: {job['verb']} {job['share']:.0%}"
@@ -344,6 +417,33 @@ def _status_lines(said: dict[str, Any]) -> Iterator[str]:
     for place in said["places"]:
         if place["trouble"]:
             yield f"folder     {place['folder']}: {place['trouble']} ({place['path']})"
+
+
+@main.command()
+@click.argument("receipts", nargs=-1, required=True, metavar="RECEIPT...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
+@click.option("--original", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The recording, where it does not lie where the service left it.")  # fmt: skip
+def sheet(receipts: tuple[Path, ...], original: Path | None) -> None:
+    """Make the page of a finished take again, beside its RECEIPT.
+
+    The pictures are drawn from the original and the finished WAV, which are heard for it.
+    """
+    from fairtake.redraw import redraw
+
+    if original is not None and len(receipts) > 1:
+        raise click.UsageError("--original goes with one receipt.")
+    failed = False
+    for receipt in receipts:
+        try:
+            page, written = redraw(receipt, original)
+        except (FairtakeError, OSError) as e:
+            said = f"{e.message} {e.advice}" if isinstance(e, FairtakeError) else str(e)
+            click.echo(one_line(f"{receipt.name}: {said}"), err=True)
+            failed = True
+            continue
+        failed |= not written
+        said = "wrote" if written else "left as it is, for it is no page of ours:"
+        click.echo(one_line(f"{said} {page}"), err=not written)
+    sys.exit(FAILED if failed else 0)
 
 
 @main.command()

@@ -287,6 +287,15 @@ class TitleInvalid(SettingsFault):
     advice = "Mend the lines named, then put the take back with `fairtake requeue`."
 
 
+class ReceiptInvalid(SettingsFault):
+    """The page cannot be made from this receipt."""
+
+    code = "receipt-invalid"
+    advice = (
+        "Name the receipt of a finished take, and with --original the recording it was made from."
+    )
+
+
 class NotARoot(SettingsFault):
     """This folder is not a ROOT of fairtake."""
 

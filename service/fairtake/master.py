@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 
 from fairtake.correct import LEVEL_TOLERANCE_DB
@@ -35,17 +35,23 @@ from fairtake.receipt import (
     Took,
 )
 from fairtake.rounds import Progress, Round, Rounds, Stopwatch, Written
+from fairtake.sketch import MOST_REPAIRS, Outline, Sketch
 from fairtake.sound.advice import advice
 from fairtake.sound.checks import checks
+from fairtake.sound.levels import ROWS_PER_S
 from fairtake.sound.listen import Heard, listen
 from fairtake.sound.loudness import BLOCK_S
 from fairtake.sound.measures import measures
+from fairtake.sound.plan import Plan
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
+from fairtake.sound.thin import Thin, curve_of, outline_of
 from fairtake.title import Title, mp3_tags
 from fairtake.units import amplitude_db
 from fairtake.versions import made_by
 
+#: A limiter that took less than this is not drawn.
+SEEN_DB = -0.05
 #: No sample above this is more than the last bit of a 16-bit recorder.
 SILENT_DBFS = -88.0
 
@@ -71,11 +77,12 @@ class Job:
 
 @dataclass(frozen=True)
 class Finished:
-    """A take's finished files, in scratch, and its receipt."""
+    """A take's finished files, in scratch, its receipt, and what its pictures are drawn from."""
 
     wav: Path
     mp3: Path
     receipt: Receipt
+    sketch: Sketch | None = None
 
 
 def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: None) -> Finished:
@@ -94,8 +101,9 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
         with stopwatch.timing("listen"):
             whole = listen(take, lambda share: progress("listen", share))
             before = measures(whole)
-            source, heard = _voice(take, whole, job.profile)
+            source, heard = voice_of(take, whole, job.profile)
         _refuse_silence(heard, before if heard is whole else measures(heard))
+        outline = outline_of(whole.levels)
         rounds = Rounds(
             job.profile, source, heard.levels, scratch, int((facts.sha256 or "0")[:16], 16),
             job.tags, cover, progress, stopwatch,
@@ -108,15 +116,39 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
             raise
     receipt = _receipt(job, facts, before, whole, rounds, made, cover)
     assert made.mp3 is not None
-    return Finished(made.wav.path, made.mp3.path, receipt)
+    drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, source.sample_rate_hz)
+    return Finished(made.wav.path, made.mp3.path, receipt, drawn)
 
 
-def _voice(take: Take, whole: Heard, profile: Profile) -> tuple[Source, Heard]:
+def voice_of(take: Take, whole: Heard, profile: Profile) -> tuple[Source, Heard]:
     """The sound that will be finished, and how it was heard: one channel where the profile says so."""
     if profile.channels == "mono" and whole.sides is not None:
         source = Folded(take, whole.sides.fold)
         return source, listen(source)
     return take, whole
+
+
+def sketch_of(
+    before: Outline | None, after: Outline, plan: Plan, limited_db: Thin, rate: int
+) -> Sketch:
+    """What a take's pictures are drawn from; *rate* is the take's own sample rate."""
+    first = next(piece for piece in plan.pieces if not piece.tone)
+    laid = sum(p.rows for p in plan.pieces[: plan.pieces.index(first)])
+    begins_s = ((first.start or 0) - laid) / ROWS_PER_S
+    gains = {d.stage: curve_of(d.gain_db, begins_s if d.is_cut else 0.0) for d in plan.drawn}
+    if limited_db.low.min(initial=0.0) < SEEN_DB:
+        gains["limit"] = curve_of(limited_db, begins_s)
+    repaired = {
+        kind: [round(b.start / rate, 3) for b in plan.repairs if b.kind == kind][:MOST_REPAIRS]
+        for kind in ("click", "clipped")
+    }
+    return Sketch(
+        before=before,
+        after=after.model_copy(update={"start_s": begins_s}),
+        gains=gains,
+        clicks_s=repaired["click"],
+        clipped_s=repaired["clipped"],
+    )
 
 
 def _refuse_silence(heard: Heard, found: Measures) -> None:
@@ -168,6 +200,7 @@ def _notes(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
         "turned_down_db": round(rounds.used.down_db, 2),
         "mp3_gain_db": round(rounds.used.mp3_db, 2),
         "rounds": rounds.count,
+        "correction": asdict(rounds.used),
     }
     return notes
 

@@ -23,6 +23,7 @@ from fairtake.files.write import write_wav_and_copy
 from fairtake.memory import give_memory_back
 from fairtake.profile import Profile
 from fairtake.receipt import Measures
+from fairtake.sketch import Outline
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
@@ -32,6 +33,7 @@ from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.source import Source
 from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
+from fairtake.sound.thin import Thin, outline_of, thin
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db, gain
 
@@ -61,7 +63,8 @@ class Stopwatch:
 class Written:
     """A written file and what it measures; ``level`` is in the target's unit.
 
-    The table it was measured from is let go: two of them are much of a worker's memory.
+    The table it was measured from is let go: two of them are much of a worker's memory. Its outline
+    is kept for pictures.
     """
 
     path: Path
@@ -71,6 +74,7 @@ class Written:
     sample_rate_hz: int
     channels: int
     duration_s: float
+    outline: Outline
 
 
 @dataclass(frozen=True)
@@ -83,6 +87,7 @@ class Round:
     limited: dict[str, float]
     stages: Proof  # of the stages alone
     speech: Proof  # with the limiter
+    limited_db: Thin
 
     def seen(self, profile: Profile) -> Seen:
         wav, mp3 = self.wav, self.mp3
@@ -130,7 +135,7 @@ class Rounds:
             del made  # its plan would stay in memory beside the next one
 
     def _round(self) -> Round:
-        plan, stages = self._plan()
+        plan, stages = self.plan()
         wav, copy = self.scratch / "finished.wav", self.scratch / "copy.s16"
         with self.stopwatch.timing("render"):
             rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, self.used.down_db)
@@ -141,6 +146,7 @@ class Rounds:
         limited = limit_note(rendering.limited_db)
         reduction = fitted(rendering.limited_db, plan.gain_db)
         speech = prove_speech(plan.spoken, plan.gain_db - reduction)
+        limited_db = thin(-reduction)
         if self.true_peaks is None:  # a level that was corrected with other peaks would be off
             self.true_peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
         # Before the largest thing comes into memory, the encoder's copy of the take, let go of all
@@ -150,13 +156,13 @@ class Rounds:
         del rendering, reduction
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
-        made = Round(plan, proved, None, limited, stages, speech)
+        made = Round(plan, proved, None, limited, stages, speech, limited_db)
         wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
         if self.count < MOST_ROUNDS and wanted != self.used:
             return made
         return replace(made, mp3=self._mp3(copy, proved))
 
-    def _plan(self) -> tuple[Plan, Proof]:
+    def plan(self) -> tuple[Plan, Proof]:
         """A plan that keeps the speech, as far as can be told before anything is rendered, and the
         proof of its stages alone."""
         self.progress("plan", 0.0)
@@ -210,7 +216,7 @@ class Rounds:
             return Written(
                 path, measures(heard), level_of(heard.levels, self.profile.normalise.by),
                 float(amplitude_db(heard.true_peak)), heard.levels.sample_rate_hz,
-                heard.levels.channels, heard.duration_s,
+                heard.levels.channels, heard.duration_s, outline_of(heard.levels),
             )  # fmt: skip
 
 

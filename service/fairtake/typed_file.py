@@ -10,7 +10,7 @@ from __future__ import annotations
 import difflib
 import tomllib
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 import tomli_w
 from pydantic import BaseModel, ConfigDict, ValidationError
@@ -101,6 +101,7 @@ def _keys(model: type[BaseModel], where: tuple[str, ...]) -> list[str]:
     for part in where:
         field = model.model_fields.get(part)
         inner = field.annotation if field else None
+        inner = next(iter(get_args(inner)), inner)  # of a list of tables, one table
         if not (isinstance(inner, type) and issubclass(inner, BaseModel)):
             return []
         model = inner

@@ -89,19 +89,19 @@ def length(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
     rows: list[dict[str, Any]] = []
     for minutes in (1, 4) if options.quick else (1, 10, 60, 180):
         take = long_take(folder / "take.wav", 60 * minutes)
-        bare, whole = bare_encode(take, folder / "bare.mp3"), finish(take, folder / f"out{minutes}")
+        bare = bare_encode(take, folder / "bare.mp3")
+        whole = finish(take, folder / f"out{minutes}", CALM)  # no chapter may last so long
         for made in (folder / f"out{minutes}").iterdir():
             made.unlink()
-        grown = math.nan
-        if rows:
-            grown = math.log(whole.cpu_s / rows[-1]["cpu_s"]) / math.log(
-                minutes / rows[-1]["minutes"]
-            )
+        cpu_ratio, grown = whole.cpu_s / bare.cpu_s, math.nan
+        if rows:  # over the bare encode, which is linear: the machine's own moods are taken out
+            longer = minutes / rows[-1]["minutes"]
+            grown = 1 + math.log(cpu_ratio / rows[-1]["cpu_ratio"]) / math.log(longer)
         rows.append(
             {
                 "minutes": minutes,
                 "cpu_s": whole.cpu_s,
-                "cpu_ratio": whole.cpu_s / bare.cpu_s,
+                "cpu_ratio": cpu_ratio,
                 "peak_MB": whole.peak_bytes / 1e6,
                 "budget_MB": (BUDGET_BASE_BYTES + BUDGET_BYTES_PER_S * 60 * minutes) / 1e6,
                 "exponent": grown,

@@ -7,6 +7,7 @@ import functools
 import os
 import signal
 import subprocess
+from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -66,9 +67,18 @@ def bound_popen(command: list[str], **how: Any) -> subprocess.Popen[bytes]:
     return subprocess.Popen(command, preexec_fn=bound_to_us(), **how)
 
 
-def bound_processes() -> SimpleNamespace:
-    """What stands in for the module ``subprocess`` where others start the encoder for us."""
-    return SimpleNamespace(Popen=bound_popen, PIPE=subprocess.PIPE)
+def bound_processes(begun: Callable[[], None] = lambda: None) -> SimpleNamespace:
+    """What stands in for the module ``subprocess`` where others start the encoder for us.
+
+    *begun* is called as soon as it runs.
+    """
+
+    def popen(*command: Any, **how: Any) -> Any:
+        process = bound_popen(*command, **how)
+        begun()
+        return process
+
+    return SimpleNamespace(Popen=popen, PIPE=subprocess.PIPE)
 
 
 def _run(command: list[str]) -> subprocess.CompletedProcess[str]:

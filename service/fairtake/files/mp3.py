@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import errno
+import mmap
 import re
 import tempfile
 import warnings
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -47,14 +49,35 @@ def encode_mp3(
 ) -> None:
     """Encode bare 16-bit samples at *copy* into *mp3*, at a constant bit rate.
 
-    pydub holds the copy in memory as a whole; it is the one thing here that does.
+    pydub looks at the copy as a whole; it is the one thing here that does.
     Raises `EncoderFailed` where the encoder works and fails on this, `EncoderMissing` where it does
     not work at all, and an ``OSError`` where disk or machine are short of something.
     """
-    segment_type, failed = _pydub()
+    with open(copy, "rb") as file:
+        samples = mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ)
+    segment_type, failed = _pydub(lambda: _out_of_memory(samples))
     segment = segment_type(
-        data=copy.read_bytes(), sample_width=2, frame_rate=sample_rate_hz, channels=channels
+        data=samples, sample_width=2, frame_rate=sample_rate_hz, channels=channels
     )
+    _export(segment, failed, mp3, sample_rate_hz, bitrate_kbps, tags, cover)
+    samples.close()  # after a fault, what looks into it still lives: then it is closed with that
+
+
+def _out_of_memory(samples: mmap.mmap) -> None:
+    """The encoder reads from a file of its own: the copy need not stay beside the MP3."""
+    if hasattr(mmap, "MADV_DONTNEED"):
+        samples.madvise(mmap.MADV_DONTNEED)
+
+
+def _export(
+    segment: Any,
+    failed: type[Exception],
+    mp3: Path,
+    sample_rate_hz: int,
+    bitrate_kbps: int,
+    tags: dict[str, str],
+    cover: Path | None,
+) -> None:
     before = tempfile.tempdir
     tempfile.tempdir = str(mp3.parent)  # pydub's own temporary files go where ours do
     try:
@@ -124,13 +147,13 @@ def picture_suffix(picture: bytes) -> str | None:
     return next((suffix for magic, suffix in _PICTURES.items() if picture.startswith(magic)), None)
 
 
-def _pydub() -> tuple[Any, type[Exception]]:
-    """pydub's segment type and its error, with our encoder in place."""
+def _pydub(begun: Callable[[], None] = lambda: None) -> tuple[Any, type[Exception]]:
+    """pydub's segment type and its error, with our encoder in place; *begun* as of `bound_processes`."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # it looks for an encoder on the PATH, and need not
         from pydub import AudioSegment, audio_segment
         from pydub.exceptions import CouldntEncodeError
     AudioSegment.converter = encoder()
     # pydub lets nobody say how its encoder is started, and an encoder must not outlive us.
-    audio_segment.subprocess = bound_processes()
+    audio_segment.subprocess = bound_processes(begun)
     return AudioSegment, CouldntEncodeError

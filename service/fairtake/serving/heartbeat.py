@@ -57,7 +57,7 @@ class Life:
 
     def sentence(self) -> str:
         """For people."""
-        ago = "" if self.heard_s is None else _span(self.heard_s)
+        ago = "" if self.heard_s is None else span(self.heard_s)
         return {
             "running": f"The service lives (last heard from {ago} ago).",
             "stopped": f"The service does not run: it was stopped {ago} ago, in good order.",
@@ -98,7 +98,8 @@ def _runs(pid: int) -> bool:
     return True
 
 
-def _span(seconds: float) -> str:
+def span(seconds: float) -> str:
+    """A stretch of time for people: ``41 s``, ``12 min``, ``3 h``."""
     for unit, length_s in (("days", 86400), ("h", 3600), ("min", 60)):
         if seconds >= 2 * length_s:
             return f"{seconds / length_s:.0f} {unit}"

@@ -50,6 +50,7 @@ from fairtake.receipt import Reason
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
 from fairtake.shipped import load_profile, profile_files
+from fairtake.sketch import Sketch
 from fairtake.title import TITLE_FILE, Title
 from fairtake.typed_file import parse_settings
 from fairtake.versions import made_by
@@ -106,7 +107,8 @@ class Condemned:
 class Outcome:
     """How the work ended. ``place`` is where the take's files are now, below outbox or quarantine.
 
-    Only one that is ``made`` has something in ``made``: what is to be put in place.
+    Only one that is ``made`` has something in ``made``: what is to be put in place; only one that is
+    finished has a ``sketch``, for its page.
     """
 
     ending: Ending
@@ -117,6 +119,7 @@ class Outcome:
     seconds: float = 0.0
     sha256: str = ""
     made: Made | Condemned | None = None
+    sketch: Sketch | None = None
 
 
 Progress = Callable[[str, float], None]
@@ -263,6 +266,7 @@ def _published(
         failed_checks=tuple(f"{c.check} of the {c.file}" for c in done.receipt.checks if not c.ok),
         seconds=done.receipt.take.duration_s or 0.0,
         sha256=sha256,
+        sketch=done.sketch,
     )
 
 

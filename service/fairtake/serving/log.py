@@ -20,9 +20,9 @@ Action = Literal[
 ]  # fmt: skip
 
 
-def start_log(form: str) -> None:
-    """Log to standard error, as *form* plain or json."""
-    handler = logging.StreamHandler(sys.stderr)
+def start_log(form: str, handler: logging.Handler | None = None) -> None:
+    """Log to standard error, or through *handler*, as *form* plain or json."""
+    handler = handler or logging.StreamHandler(sys.stderr)
     handler.setFormatter(_Json() if form == "json" else _Plain())
     _log.handlers[:] = [handler]
     _log.setLevel(logging.INFO)

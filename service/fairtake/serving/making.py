@@ -23,6 +23,7 @@ from fairtake.master import Finished, Job, finish
 from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
 from fairtake.serving.sandbox import Rights
+from fairtake.sketch import Sketch
 from fairtake.versions import made_by
 
 #: Memory beside the encoder's copy of the take, which is 16 bit, and which pydub holds as a whole.
@@ -88,7 +89,11 @@ def _answer(job: Job, scratch: Path, say: Say) -> dict[str, Any]:
         return {"errno": e.errno, "error": e.strerror, "file": os.fsdecode(e.filename or "")}
     except Exception as e:  # a bug of ours, or a file that breaks a library: like a crash
         return {"died": described(e)}
-    return {"wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.to_json()}
+    drawn = done.sketch.model_dump_json() if done.sketch else ""
+    return {
+        "wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.to_json(),
+        "sketch": drawn,
+    }  # fmt: skip
 
 
 def described(error: Exception) -> str:
@@ -103,12 +108,12 @@ def described(error: Exception) -> str:
 def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
     """The finished files, or the error that was told of. What was told may be a lie, or nonsense."""
     match answer:
-        case {"wav": str(wav), "mp3": str(mp3), "receipt": str(receipt)}:
+        case {"wav": str(wav), "mp3": str(mp3), "receipt": str(receipt), "sketch": str(drawn)}:
             try:
                 made = Receipt.model_validate(json.loads(receipt))  # names may be no UTF-8
             except (ValueError, RecursionError):
                 raise Died("The worker's receipt is none.") from None
-            return Finished(_plain(scratch, wav), _plain(scratch, mp3), made)
+            return Finished(_plain(scratch, wav), _plain(scratch, mp3), made, _sketch(drawn))
         case {"code": str(code), "detail": str(detail)}:
             kinds = {kind.code: kind for kind in all_errors()}
             raise kinds.get(code, FairtakeError)(detail)
@@ -117,6 +122,14 @@ def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
         case {"died": str(how)}:
             raise Died(how)
     raise Died("The worker's answer makes no sense.")
+
+
+def _sketch(drawn: str) -> Sketch | None:
+    """What pictures are drawn from; a take does not fail for the want of them."""
+    try:
+        return Sketch.model_validate_json(drawn)
+    except ValueError:
+        return None
 
 
 def _plain(scratch: Path, name: str) -> Path:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import contextlib
 import os
 import time
+from collections.abc import Callable
+from dataclasses import dataclass
 from multiprocessing.connection import wait
 from typing import Any
 
@@ -30,6 +32,7 @@ from fairtake.serving.intake import Intake
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
 from fairtake.serving.notify import Manager
+from fairtake.serving.pages import Pages
 from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from fairtake.serving.pause import Pause
 from fairtake.serving.shelf import Shelf
@@ -53,13 +56,31 @@ ONCE_TRIES = 4
 Death = WorkerCrashed | WorkerHung | EncoderFailed
 
 
+@dataclass(frozen=True)
+class Standing:
+    """How things stand after a turn of the loop; counts are since the service began."""
+
+    in_work: list[tuple[str, str, str, float]]  # job, take, verb, share
+    waiting: int
+    finished: int
+    quarantined: int
+    trouble: str
+
+
 class Service:
     """One service on one ROOT. ``failed`` counts the takes that were quarantined.
 
-    Takes are handed to *workers*; without, to processes of its own.
+    Takes are handed to *workers*; without, to processes of its own. *show* is told after every turn
+    how things stand, for whoever looks.
     """
 
-    def __init__(self, root: Root, once: bool = False, workers: Crew[Any] | None = None) -> None:
+    def __init__(
+        self,
+        root: Root,
+        once: bool = False,
+        workers: Crew[Any] | None = None,
+        show: Callable[[Standing], None] | None = None,
+    ) -> None:
         settings = root.settings
         self.root, self.once = root, once
         self.failed = self.finished = 0
@@ -67,13 +88,14 @@ class Service:
         self._drives, self._waker = Drives(root), Waker()
         self._intake = Intake(root, self._drives, self._waker.wake, once)
         self._workers = workers or Workers(settings.workers or os.cpu_count() or 1)
-        self._clerk, self._manager = Clerk(root), Manager()
+        self._clerk, self._pages, self._manager = Clerk(root), Pages(root), Manager()
         self._pending: list[Claim] = []
         self._condemned: dict[str, Death] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
         self._pause = Pause(settings.retry_s, settings.retry_most_s)
         self._grace_over: set[str] = set()
         self._stopping = self._ready = False
+        self._show = show
         self._cut_off: set[str] = set()
         self._since = time.time()
         self._beaten = self._worked = -1e9
@@ -116,6 +138,7 @@ class Service:
         self._pause.lift()
         self._intake.start()
         self._clerk.start()
+        self._pages.start()
         if not self.once:
             start_clearing_out(self.root)
         self._ready = True
@@ -137,6 +160,7 @@ class Service:
             self._adopt()
             self._hand_out()
         self._beat()
+        self._tell()
         self._wait()
 
     def _wait(self) -> None:
@@ -285,6 +309,7 @@ class Service:
                 self._pause.went_through()
                 event("published", path, place=outcome.place, failed_checks=outcome.failed_checks)
                 self._clerk.ended(claimed, "published", outcome.sha256, outcome.place)
+                self._pages.published(outcome.place, outcome.sketch)
             case "duplicate":
                 event("duplicate", path, place=outcome.place)
                 self._clerk.duplicate(claimed, outcome.sha256, outcome.place)
@@ -371,6 +396,8 @@ class Service:
             for w in self._workers.busy
             if w.claimed
         ]
+        in_work = [(w.claimed.path, w.verb, w.share) for w in self._workers.busy if w.claimed]
+        self._pages.told(self._intake.reasons, in_work, self._said_trouble())
         with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
             beat(
                 self.root.heartbeat, self._since, doing, self._intake.reasons, self._said_trouble(),
@@ -380,6 +407,21 @@ class Service:
             self._said_trouble()
             or f"{len(doing)} in work, {len(self._waiting)} waiting, {self.finished} finished"
         )
+
+    def _tell(self) -> None:
+        """Tell whoever looks how things stand. A display that fails once is told nothing more."""
+        show, self._show = self._show, None
+        if show is None:
+            return
+        busy = [(w.claimed, w.verb, w.share) for w in self._workers.busy]
+        in_work = [(c.job, c.path, verb, share) for c, verb, share in busy if c]
+        with contextlib.suppress(Exception):
+            show(
+                Standing(
+                    in_work, len(self._waiting), self.finished, self.failed, self._said_trouble()
+                )
+            )
+            self._show = show
 
     # --- begin and end -----------------------------------------------------------------------
 
@@ -405,6 +447,8 @@ class Service:
         if self._ready:
             self._clerk.end()
         self._beat(stopped=True)
+        if self._ready:
+            self._pages.end()
         event("stopped", finished=self.finished, quarantined=self.failed)
 
     def _hand_back(self, claimed: Claim) -> None:

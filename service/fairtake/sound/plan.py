@@ -37,6 +37,7 @@ from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.rumble import rumble
 from fairtake.sound.stages.tone import tone
 from fairtake.sound.stages.trim import trim
+from fairtake.sound.thin import Thin, thin
 from fairtake.units import FLOOR_DB
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
@@ -84,9 +85,19 @@ class Correction:
 
 
 @dataclass(frozen=True)
+class StageGain:
+    """What one stage did to the level, thinned: over the take as it came, or behind the cut."""
+
+    stage: str
+    gain_db: Thin
+    is_cut: bool
+
+
+@dataclass(frozen=True)
 class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
     value a row of the finished take; ``limited_db`` what the limiter is foreseen to add, 0 or less;
+    ``drawn`` is that of `Chained`;
     ``tone_db`` the level of the room tone that is added to it, dBFS RMS, where there is any."""
 
     repairs: tuple[Blemish, ...]
@@ -101,6 +112,7 @@ class Plan:
     spoken: Rows
     tone_db: Rows | None = None
     limited_db: Rows = field(default_factory=lambda: np.zeros(0, np.float32))
+    drawn: tuple[StageGain, ...] = ()
 
     def without_curves(self) -> Plan:
         """The plan without its long arrays, once they have been used."""
@@ -116,7 +128,10 @@ class Plan:
 
 @dataclass(frozen=True)
 class Chained:
-    """What the stages made of a take, before `limit` and `normalise`: *levels* under their gains."""
+    """What the stages made of a take, before `limit` and `normalise`: *levels* under their gains.
+
+    ``drawn`` holds the gain of each stage that moved the level, for pictures.
+    """
 
     levels: Levels
     repairs: tuple[Blemish, ...]
@@ -126,6 +141,7 @@ class Chained:
     tone_db: Rows | None
     notes: dict[str, dict[str, Any]]
     spoken: Rows
+    drawn: tuple[StageGain, ...]
 
 
 def make_plan(
@@ -147,6 +163,8 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
     pieces: tuple[Piece, ...] = (Piece(0, levels.rows),)
     tone_db: Rows | None = None
     notes: dict[str, dict[str, Any]] = {}
+    drawn: list[StageGain] = []
+    is_cut = False
     for name in profile.chain:
         if name in LAST:
             notes[name] = {}  # keeps the profile's order in the receipt
@@ -160,7 +178,11 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
             pieces = work.pieces
             levels = levels.cut(pieces)
             bands = [replace(band, gain_db=cut(band.gain_db, pieces)) for band in bands]
+            is_cut = True
         bands += work.bands
+        for gain_db in (work.gain_db, *(band.gain_db for band in work.bands)):
+            if gain_db is not None and gain_db.any():
+                drawn.append(StageGain(name, thin(gain_db), is_cut))
         if work.gain_db is not None:
             levels = levels.with_gain(work.gain_db)
             tone_db = None if tone_db is None else tone_db + work.gain_db
@@ -168,7 +190,7 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
         notes[name] = work.note
     return Chained(
         levels, tuple(repairs), tuple(filters), pieces, tuple(bands), tone_db, notes,
-        spoken_power(levels),
+        spoken_power(levels), tuple(drawn),
     )  # fmt: skip
 
 
@@ -199,7 +221,7 @@ def settled(
     return Plan(
         done.repairs, done.filters, done.pieces, done.bands, gain_db, ceiling,
         solved.makeup_db, solved.short_db, notes, done.spoken,
-        None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db,
+        None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db, done.drawn,
     )  # fmt: skip
 
 

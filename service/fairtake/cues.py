@@ -1,0 +1,152 @@
+"""cues.toml: what a mix is made of, and where each part of it lies.
+
+Times are seconds, or text as ``"1:23.5"``. Places on the time axis are told from the voice: its first
+sample is at 0, whatever the bed does before it.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import PurePath
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, model_validator
+
+from fairtake.typed_file import Settings
+
+CUES_FILE = "cues.toml"
+#: More cues than this are no mix but a mistake; each costs an open file.
+MOST_CUES = 200
+#: No time on the axis lies further out than this.
+LONGEST_S = 43_200.0
+
+Shape = Literal["smooth", "straight"]
+
+
+def _seconds(value: Any) -> Any:
+    """``"1:02:03.5"`` and ``"2:03"`` as seconds; numbers as they are."""
+    if not isinstance(value, str):
+        return value
+    if not re.fullmatch(r"(\d+:){0,2}\d+(\.\d+)?", value):
+        raise ValueError("a time is a number of seconds, or text as '1:23.5'")
+    total = 0.0
+    for part in value.split(":"):
+        total = 60 * total + float(part)
+    return total
+
+
+Time = Annotated[float, BeforeValidator(_seconds), Field(ge=0, le=LONGEST_S)]
+Name = Annotated[str, Field(min_length=1, max_length=64)]
+
+
+def _beside(name: str) -> str:
+    if PurePath(name).name != name or "\\" in name or name.startswith(".") or "\0" in name:
+        raise ValueError("the file must lie in the mix's own folder, so give its name alone")
+    return name
+
+
+File = Annotated[str, BeforeValidator(lambda v: _beside(v) if isinstance(v, str) else v)]
+
+
+class Voice(Settings):
+    """Somebody who speaks. Several follow one another in the order of the file."""
+
+    file: File = Field(description="The recording, beside this file.")
+    after_s: Time = Field(0.0, description="Pause between the voice before it and this one.")
+
+
+class Marker(Settings):
+    """A name for a place."""
+
+    name: Name = Field(description="What cues call it.")
+    at: Time = Field(description="Where it lies, from the voice's beginning.")
+
+
+class Cue(Settings):
+    """What lies under or beside the voice."""
+
+    file: File = Field(description="The sound, beside this file.")
+    begins: Time | Name = Field(
+        "start", alias="from", description="Where it begins: a time, 'start', 'end' or a marker."
+    )
+    later_s: float = Field(
+        0.0, ge=-LONGEST_S, le=LONGEST_S, description="So much later than that; less than 0: earlier."
+    )  # fmt: skip
+    until: Time | Name | None = Field(
+        None, description="Where it ends: a time, 'start', 'end' or a marker."
+    )
+    part: tuple[Time, Time] | None = Field(
+        None, description="From where to where the file is used, in its own time."
+    )
+    loop: bool = Field(False, description="Whether it is played again and again until its end.")
+    fade_in_s: Time = Field(1.5, description="How long it fades in.")
+    fade_out_s: Time = Field(1.5, description="How long it fades out.")
+    fade: Shape = Field("smooth", description="The fades' shape: smooth or straight.")
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Cue:
+        if self.part is not None and self.part[1] <= self.part[0]:
+            raise ValueError("the part of the file that is used ends before it begins")
+        if self.loop and self.until is None:
+            raise ValueError("what is looped needs an end: give it 'until'")
+        return self
+
+
+class Bed(Cue):
+    """Music or a place, under the voice for a while."""
+
+    level_lu: float = Field(-18.0, ge=-60, le=20, description="Level against the voice, in LU.")
+    duck_db: float = Field(
+        12.0, ge=0, le=60, description="How far it goes down while somebody speaks, in dB."
+    )
+    duck_fall_s: float = Field(
+        0.4, ge=0.01, le=10, description="How fast: it is down before the first syllable."
+    )
+    duck_rise_s: float = Field(
+        1.2, ge=0.01, le=30, description="How fast it comes back behind the last."
+    )
+    duck_hold_s: float = Field(
+        1.5, ge=0, le=60, description="It stays down through pauses shorter than this."
+    )
+
+
+class Spot(Cue):
+    """A single sound."""
+
+    level_lu: float = Field(-13.0, ge=-60, le=20, description="Level against the voice, in LU.")
+    fade_in_s: Time = Field(0.0, description="How long it fades in.")
+    fade_out_s: Time = Field(0.0, description="How long it fades out.")
+
+
+class Cues(Settings):
+    """A whole mix."""
+
+    voice: tuple[Voice, ...] = Field(min_length=1, max_length=MOST_CUES)
+    bed: tuple[Bed, ...] = Field((), max_length=MOST_CUES)
+    spot: tuple[Spot, ...] = Field((), max_length=MOST_CUES)
+    marker: tuple[Marker, ...] = Field((), max_length=MOST_CUES)
+
+    @model_validator(mode="after")
+    def _markers_exist(self) -> Cues:
+        names = [marker.name for marker in self.marker]
+        known = {"start", "end", *names}
+        if len(set(names)) < len(names) or {"start", "end"} & set(names):
+            raise ValueError("two markers have one name, or one is called 'start' or 'end'")
+        for cue in (*self.bed, *self.spot):
+            for place in (cue.begins, cue.until):
+                if isinstance(place, str) and place not in known:
+                    raise ValueError(
+                        f"'{cue.file}' names a place that is not there: '{place}'; "
+                        f"known: {', '.join(sorted(known))}"
+                    )
+        return self
+
+    @property
+    def files(self) -> tuple[str, ...]:
+        """Every file that is named, once."""
+        named = [
+            *(voice.file for voice in self.voice),
+            *(bed.file for bed in self.bed),
+            *(spot.file for spot in self.spot),
+        ]
+        return tuple(dict.fromkeys(named))

@@ -1,0 +1,246 @@
+"""A take's own page: what came in, what was done, what went out, and both to listen to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+from fairtake.pages import link, page, shown
+from fairtake.pages.drawing import WIDTH, Frame, ticks_s, working_spans
+from fairtake.pages.words import FIGURES, STAGES, figure, found, place_in_take, said
+from fairtake.receipt import Receipt
+from fairtake.sketch import Outline, Sketch
+from fairtake.units import clock
+
+LEVEL_HEIGHT, LOUDNESS_HEIGHT, GAIN_HEIGHT, LANE_HEIGHT = 900, 1600, 440, 100
+LOUDNESS_LOW = -60.0
+#: Less than this is no work that anybody would want to see marked.
+MARKED_DB, MARKED_LIMIT_DB = -1.0, -0.5
+#: A fade goes down to nothing; a gain curve is drawn no deeper than this, nor shallower.
+DEEPEST_DB, SHALLOWEST_DB = -24.0, 3.0
+
+
+@dataclass(frozen=True)
+class Links:
+    """Where a page's neighbours lie, relative to it; None where one is not known."""
+
+    wav: str
+    mp3: str
+    receipt: str
+    original: str | None = None
+    title: str | None = None
+
+
+@dataclass(frozen=True)
+class Chart:
+    """One picture. *paths* are classes and paths, *scale* the words beside it from top to bottom;
+    *says* stands for it where it cannot be seen."""
+
+    name: str
+    says: str
+    height: int
+    paths: list[tuple[str, str]]
+    scale: list[str] = field(default_factory=list)
+    kind: str = "curve"
+
+
+def sheet_page(receipt: Receipt, sketch: Sketch | None, links: Links) -> str:
+    """The page of a finished take; without its pictures where there is no *sketch*."""
+    take, wav = receipt.take, receipt.outputs.wav
+    axis = _axis(sketch) if sketch else (0.0, wav.duration_s)
+    return page(
+        "sheet.html",
+        "sheet.js",
+        width=WIDTH,
+        name=shown(take.name),
+        folder=shown(take.title),
+        verdict=verdict(receipt),
+        ok=all(check.ok for check in receipt.checks),
+        length=clock(wav.duration_s),
+        profile=shown(receipt.profile.name),
+        charts=charts(receipt, sketch, *axis) if sketch else [],
+        ticks=[(round(100 * _share(t, *axis)), place_in_take(t)) for t in ticks_s(*axis)],
+        axis=axis,
+        begins_s=sketch.after.start_s if sketch else 0.0,
+        take_s=take.duration_s or 0.0,
+        finished_s=wav.duration_s,
+        before_lufs=receipt.before.loudness_lufs,
+        after_lufs=receipt.after.wav.loudness_lufs,
+        checks=[
+            {"name": c.check, "file": c.file.upper(), "limit": c.limit.replace("-", "\u2212"),
+             "value": found(c.value), "ok": c.ok}
+            for c in receipt.checks
+        ],
+        figures=_figures(receipt),
+        stages=[
+            {"name": note.stage, "about": STAGES.get(note.stage, ""),
+             "did": [shown(said(key, value)) for key, value in note.did.items()]}
+            for note in receipt.stages
+        ],
+        advice=[shown(sentence) for sentence in receipt.advice],
+        speech=receipt.speech,
+        made_by=", ".join(f"{name} {version}" for name, version in receipt.made_by.items()),
+        links={name: link(to) if to else "" for name, to in vars(links).items()},
+    )  # fmt: skip
+
+
+def verdict(receipt: Receipt) -> str:
+    """The one sentence about a take."""
+    missed = [f"{c.check} of the {c.file.upper()}" for c in receipt.checks if not c.ok]
+    if not missed:
+        return f"Ready. All {len(receipt.checks)} checks hold."
+    return f"Look at it: {len(missed)} of {len(receipt.checks)} checks miss ({', '.join(missed)})."
+
+
+def charts(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:
+    """All pictures of a take, on one time axis, from top to bottom."""
+    before = sketch.before
+    return [
+        *([_level("Before", "before", before, receipt.before, begin_s, end_s)] if before else []),
+        _level("After", "after", sketch.after, receipt.after.wav, begin_s, end_s),
+        *_lanes(sketch, begin_s, end_s),
+        _loudness(receipt, sketch, begin_s, end_s),
+        *_gains(receipt, sketch, begin_s, end_s),
+    ]
+
+
+def _level(
+    name: str, kind: str, outline: Outline, found: Any, begin_s: float, end_s: float
+) -> Chart:
+    frame = Frame(begin_s, end_s, -1.0, 1.0, LEVEL_HEIGHT)
+    peak, rms = (
+        [10 ** (value / 20) for value in values] for values in (outline.peak_dbfs, outline.rms_dbfs)
+    )
+
+    def mirrored(values: list[float]) -> str:
+        below = [-value for value in values]
+        return frame.area(values, below, outline.start_s, outline.step_s)
+
+    says = (
+        f"{name}: speech at {figure(found.speech_level_dbfs, 'dBFS')}, room noise at "
+        f"{figure(found.noise_floor_dbfs, 'dBFS')}, true peak {figure(found.true_peak_dbtp, 'dBTP')}."
+    )
+    paths = [(f"{kind} faint", mirrored(peak)), (kind, mirrored(rms))]
+    return Chart(name, says, LEVEL_HEIGHT, paths, kind="level")
+
+
+def _lanes(sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:
+    """Where something was done, a lane each."""
+
+    def worked(stage: str, under_db: float) -> list[tuple[float, float]]:
+        return working_spans(sketch.gains[stage], under_db) if stage in sketch.gains else []
+
+    found = {
+        "Cut off": _cut_off(sketch),
+        "Pauses lowered": worked("gate", MARKED_DB),
+        "Breaths lowered": worked("breath", MARKED_DB),
+        "Clicks repaired": [(t, t) for t in sketch.clicks_s],
+        "Clipping rebuilt": [(t, t) for t in sketch.clipped_s],
+        "Peaks limited": worked("limit", MARKED_LIMIT_DB),
+    }
+    frame = Frame(begin_s, end_s, 0.0, 1.0, LANE_HEIGHT)
+    return [
+        Chart(name, f"{name}: {_counted(spans)}.", LANE_HEIGHT, [("mark", frame.spans(spans))], kind="lane")
+        for name, spans in found.items()
+    ]  # fmt: skip
+
+
+def _cut_off(sketch: Sketch) -> list[tuple[float, float]]:
+    if sketch.before is None:
+        return []
+    take_end, begin, end = _end_s(sketch.before), sketch.after.start_s, _end_s(sketch.after)
+    parts = ((0.0, max(begin, 0.0)), (min(end, take_end), take_end))
+    return [(a, b) for a, b in parts if b - a > 0.01]
+
+
+def _counted(spans: list[tuple[float, float]]) -> str:
+    if not spans:
+        return "nowhere"
+    first = ", ".join(clock(a) for a, _ in spans[:3])
+    return f"at {first}" if len(spans) <= 3 else f"in {len(spans)} places, first at {first}"
+
+
+def _loudness(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> Chart:
+    frame = Frame(begin_s, end_s, LOUDNESS_LOW, 0.0, LOUDNESS_HEIGHT)
+    settings = receipt.profile.settings
+    before, after = sketch.before, sketch.after
+    target = _target_lufs(receipt)
+    paths = [
+        ("after line faint", frame.line(after.momentary_lufs, after.start_s, after.step_s)),
+        ("after line strong", frame.line(after.short_term_lufs, after.start_s, after.step_s)),
+        ("limit line", frame.level(settings["limit"]["ceiling_dbtp"])),
+    ]
+    if target is not None:
+        paths.append(("target line", frame.level(target)))
+    if before is not None:
+        line = frame.line(before.short_term_lufs, before.start_s, before.step_s)
+        paths.insert(0, ("before line", line))
+    figures = receipt.after.wav
+    says = (
+        f"Loudness over time: {figure(figures.loudness_lufs, 'LUFS')} in all, at most "
+        f"{figure(figures.max_short_term_lufs, 'LUFS')} short-term and "
+        f"{figure(figures.max_momentary_lufs, 'LUFS')} momentary; before "
+        f"{figure(receipt.before.loudness_lufs, 'LUFS')}."
+    )
+    scale = ["0", "\u221220", "\u221240", "\u221260 LUFS"]
+    return Chart("Loudness", says, LOUDNESS_HEIGHT, paths, scale, kind="loudness")
+
+
+def _target_lufs(receipt: Receipt) -> float | None:
+    """The target where it is a loudness; an RMS target is no place on this scale."""
+    settings = receipt.profile.settings["normalise"]
+    if settings["by"] != "loudness":
+        return None
+    mono = settings.get("mono_target")
+    is_mono = receipt.outputs.wav.channels == 1 and mono is not None
+    return float(mono if is_mono else settings["target"])
+
+
+def _gains(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> Iterable[Chart]:
+    for note in receipt.stages:
+        curve = sketch.gains.get(note.stage)
+        if curve is None:
+            continue
+        deepest = min(max(min(curve.low), DEEPEST_DB), -SHALLOWEST_DB)
+        highest = max(curve.high)
+        top = highest if highest > 0.5 else 0.0
+        frame = Frame(begin_s, end_s, deepest, top + 0.3, GAIN_HEIGHT)
+        says = (
+            f"Gain of {note.stage}: from {figure(max(min(curve.low), -99.0), 'dB')} to "
+            f"{figure(highest, 'dB')}."
+        )
+        paths = [
+            ("axis line", frame.level(0.0)),
+            ("gain faint", frame.area(curve.high, curve.low, curve.start_s, curve.step_s)),
+            ("gain line", frame.line(curve.mean, curve.start_s, curve.step_s)),
+        ]
+        scale = [figure(top, "", 0), figure(deepest, "dB", 0)]
+        yield Chart(note.stage, says, GAIN_HEIGHT, paths, scale)
+
+
+def _axis(sketch: Sketch) -> tuple[float, float]:
+    """From where to where the pictures run, in seconds of the take."""
+    outlines = [o for o in (sketch.before, sketch.after) if o is not None]
+    return min(o.start_s for o in outlines), max(0.1, *(_end_s(o) for o in outlines))
+
+
+def _end_s(outline: Outline) -> float:
+    return outline.start_s + outline.step_s * len(outline.peak_dbfs)
+
+
+def _share(at_s: float, begin_s: float, end_s: float) -> float:
+    return (at_s - begin_s) / (end_s - begin_s)
+
+
+def _figures(receipt: Receipt) -> list[dict[str, Any]]:
+    files = (receipt.before, receipt.after.wav, receipt.after.mp3)
+    return [
+        {
+            "name": label,
+            "unit": unit,
+            "values": [figure(getattr(file, key), "", 2) for file in files],
+            "why": next((file.not_measurable[key] for file in files if key in file.not_measurable), ""),
+        }
+        for key, label, unit in FIGURES
+    ]  # fmt: skip

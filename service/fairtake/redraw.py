@@ -1,0 +1,96 @@
+"""A take's page once more, from its receipt and the files: heard and planned again as it was."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+from fairtake.errors import ReceiptInvalid
+from fairtake.files.hashing import hash_of
+from fairtake.files.take import open_take
+from fairtake.folders.names import portable
+from fairtake.folders.pages import put_page
+from fairtake.master import SEEN_DB, sketch_of, voice_of
+from fairtake.pages import MARK, sheet_name
+from fairtake.pages.neighbours import links_of
+from fairtake.pages.sheet import sheet_page
+from fairtake.profile import Profile
+from fairtake.receipt import RECEIPT_SUFFIX, Receipt
+from fairtake.rounds import Rounds, Stopwatch
+from fairtake.sketch import Sketch
+from fairtake.sound.listen import listen
+from fairtake.sound.plan import Correction
+from fairtake.sound.thin import outline_of, thin
+from fairtake.typed_file import typed
+
+
+def redraw(receipt: Path, original: Path | None = None) -> tuple[Path, bool]:
+    """Make a finished take's page beside its *receipt*; where it is, and whether it could be put there.
+
+    *original* is looked for where the service and `fairtake master` leave it when it is not given.
+    Raises `ReceiptInvalid`, and a `TakeFault` where a file cannot be read.
+    """
+    known = read_receipt(receipt)
+    original = original or original_of(receipt, known)
+    if original is not None and hash_of(original) != known.take.sha256:
+        raise ReceiptInvalid(f"{original.name} is not the recording that it was made from.")
+    sketch = sketch_again(known, original, receipt.with_name(known.outputs.wav.file))
+    links = links_of(receipt.parent, known, original, (receipt.parent / "index.html").exists())
+    name = sheet_name(receipt.name.removesuffix(RECEIPT_SUFFIX))
+    put = put_page(receipt.parent, name, sheet_page(known, sketch, links), MARK)
+    return receipt.with_name(name), put
+
+
+def read_receipt(path: Path) -> Receipt:
+    """Raises `ReceiptInvalid`."""
+    try:
+        return Receipt.model_validate(json.loads(path.read_text("utf-8")))
+    except ValueError:
+        raise ReceiptInvalid(f"{path.name} is no receipt of a finished take.") from None
+
+
+def original_of(receipt: Path, known: Receipt) -> Path | None:
+    """The recording a receipt speaks of, where it can be found."""
+    stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
+    suffix = Path(portable(known.take.name)).suffix
+    places = [receipt.parent / known.take.name]
+    for home in receipt.absolute().parents:
+        inside = receipt.absolute().parent.relative_to(home)
+        places.append(home.parent / "originals" / inside / f"{stem}{suffix}")
+        if home.name == "outbox":
+            break
+    return next((p for p in places if p.is_file() and hash_of(p) == known.take.sha256), None)
+
+
+def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | None:
+    """What the pictures are drawn from; only the finished file's outline without the *original*, and
+    nothing at all without the WAV."""
+    with tempfile.TemporaryDirectory(prefix="fairtake-") as folder:
+        scratch = Path(folder)
+        if not wav.is_file():
+            return None
+        with open_take(wav, scratch) as file:
+            after = outline_of(listen(file, blemishes=False).levels)
+        if original is None:
+            return Sketch(before=None, after=after, gains={}, clicks_s=[], clipped_s=[])
+        profile = typed(known.profile.settings, Profile, ReceiptInvalid, "receipt")
+        did = {note.stage: note.did for note in known.stages}
+        with open_take(original, scratch) as take:
+            whole = listen(take)
+            source, heard = voice_of(take, whole, profile)
+            rounds = Rounds(
+                profile, source, heard.levels, scratch, 0, {}, None, _quiet, Stopwatch()
+            )
+            rounds.used = Correction(**did.get("normalise", {}).get("correction", {}))
+            plan, _ = rounds.plan()
+            # What was foreseen is drawn, but where the limiter found nothing to do, as the receipt says.
+            worked = did.get("limit", {}).get("greatest_db", 0.0) >= -SEEN_DB
+            limited_db = plan.limited_db if worked else plan.limited_db[:0]
+            return sketch_of(
+                outline_of(whole.levels), after, plan, thin(limited_db), source.sample_rate_hz
+            )
+
+
+def _quiet(verb: str, share: float) -> None:
+    """Nobody watches."""
