@@ -85,10 +85,13 @@ def test_headlines():
     """The first sentence names what wants a person, and says when nothing does."""
     good, bad = takes("1"), takes("2", missed=("level of the WAV",))
     assert headline(Overview(0.0)) == "Nothing here yet. Drop takes into the inbox."
-    assert headline(Overview(0.0, finished=good)) == "All 1 finished takes are ready."
+    assert headline(Overview(0.0, finished=good)) == "1 take is ready."
     told = Overview(0.0, finished=[*good, *bad], waiting=[("x.wav", "settling")],
                     quarantined=[("y.wav", {})])  # fmt: skip
-    assert headline(told) == "1 in quarantine; 1 finished take misses a check; 1 still to come."
+    assert (
+        headline(told)
+        == "1 in quarantine; 1 finished take misses a check; 1 take is ready; 1 still to come."
+    )
 
 
 def test_an_index_of_ten_thousand_stays_small():

@@ -31,6 +31,7 @@ from roots import (
     reason_of,
     spoken,
     until,
+    without_pages,
 )
 
 pytest.importorskip("distributed", reason="the extra fairtake[cluster] is not installed")
@@ -115,7 +116,7 @@ class Night:
         if not all(is_finished(self.root, name, data) for name, data in self.takes.items()):
             return False
         stems = [name.removesuffix(".wav") for name in self.takes]
-        made = [path.name for path in files_below(self.root.outbox)]
+        made = [path.name for path in without_pages(files_below(self.root.outbox))]
         assert sorted(made) == sorted(
             s + e for s in stems for e in (".wav", ".mp3", RECEIPT_SUFFIX)
         )

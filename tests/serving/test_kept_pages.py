@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import shutil
+import time
 from pathlib import Path
 
 import pytest
@@ -90,14 +90,27 @@ def test_an_outbox_from_before_gets_its_pages(root: Root):
     assert "a.wav" in (root.outbox / "index.html").read_text("utf-8")
 
 
-def test_an_outbox_that_is_gone_is_said_once(root: Root, monkeypatch: pytest.MonkeyPatch):
-    """Pages are no reason to fill the log while a drive is away."""
+def test_an_outbox_that_is_gone_is_said_once_and_forgets_nothing(
+    root: Root, monkeypatch: pytest.MonkeyPatch
+):
+    """Pages are no reason to fill the log while a drive is away, nor to call it empty when it is back."""
     import fairtake.serving.pages as module
 
+    drop(root, "Book/a.wav", BELL.read_bytes())
+    Service(root, once=True).run()
     said = []
     monkeypatch.setattr(module, "event", lambda kind, *_, why="": said.append(why))
-    shutil.rmtree(root.outbox)
+    away = root.path / "away"
+    root.outbox.rename(away)
     pages = Pages(root)
-    for _ in range(3):
-        pages._write([], ended=True)
-    assert len(said) == 1
+    pages.start()
+    try:
+        until(lambda: said)
+        time.sleep(2.5)
+        assert len(said) == 1 and "outbox" in said[0]
+        (away / "index.html").unlink()
+        away.rename(root.outbox)
+        until(lambda: (root.outbox / "index.html").exists())
+        assert "a.wav" in (root.outbox / "index.html").read_text("utf-8")
+    finally:
+        pages.end()

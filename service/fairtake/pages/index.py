@@ -74,8 +74,9 @@ def headline(told: Overview) -> str:
     if missed:
         parts.append(f"{missed} finished {'take misses' if missed == 1 else 'takes miss'} a check")
     busy = len(told.in_work) + len(told.waiting)
-    if not parts and told.finished:
-        parts.append(f"All {len(told.finished)} finished takes are ready")
+    ready = len(told.finished) - missed
+    if ready:
+        parts.append(f"{ready} {'take is' if ready == 1 else 'takes are'} ready")
     if busy:
         parts.append(f"{busy} still to come")
     return f"{'; '.join(parts)}." if parts else "Nothing here yet. Drop takes into the inbox."

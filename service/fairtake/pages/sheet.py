@@ -59,6 +59,8 @@ def sheet_page(receipt: Receipt, sketch: Sketch | None, links: Links) -> str:
         ok=all(check.ok for check in receipt.checks),
         length=clock(wav.duration_s),
         profile=shown(receipt.profile.name),
+        before_after=_before_after(receipt),
+        has_target=_target_lufs(receipt) is not None,
         charts=charts(receipt, sketch, *axis) if sketch else [],
         ticks=[(round(100 * _share(t, *axis)), place_in_take(t)) for t in ticks_s(*axis)],
         axis=axis,
@@ -91,6 +93,23 @@ def verdict(receipt: Receipt) -> str:
     if not missed:
         return f"Ready. All {len(receipt.checks)} checks hold."
     return f"Look at it: {len(missed)} of {len(receipt.checks)} checks miss ({', '.join(missed)})."
+
+
+def _before_after(receipt: Receipt) -> str:
+    """What changed, in the figures that are asked for most."""
+    by_loudness = receipt.profile.settings["normalise"]["by"] == "loudness"
+    level = ("loudness_lufs", "LUFS") if by_loudness else ("rms_dbfs", "dBFS RMS")
+    told = (
+        ("Level", *level),
+        ("noise floor", "noise_floor_dbfs", "dBFS"),
+        ("true peak", "true_peak_dbtp", "dBTP"),
+    )
+    before, after = receipt.before, receipt.after.wav
+    parts = [
+        f"{name} {figure(getattr(after, key), unit)} (before: {figure(getattr(before, key), '')})"
+        for name, key, unit in told
+    ]
+    return f"{', '.join(parts)}."
 
 
 def charts(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:

@@ -15,6 +15,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from fairtake.drives import Drives
+from fairtake.errors import FolderGone
 from fairtake.folders import Root, quarantined
 from fairtake.folders.names import portable
 from fairtake.folders.pages import put_page
@@ -81,10 +83,19 @@ class Pages:
             news = self._taken()
             going_on = None not in news
             try:
+                self._require_outbox()
                 self._write([one for one in news if one is not None], ended=not going_on)
                 self._trouble = ""
+            except FolderGone as e:  # an empty folder in a drive's place says nothing
+                self._walked = -1e9
+                self._say(f"The pages wait: {e.message}")
             except Exception as e:  # whatever it is, it must not end the pages for good
                 self._say(f"The pages could not be written: {type(e).__name__}: {e}")
+
+    def _require_outbox(self) -> None:
+        Drives(self._root).require()
+        if not self._root.outbox.is_dir():
+            raise FolderGone(f"{self._root.outbox} is not there.")
 
     def _taken(self) -> list[tuple[str, Sketch | None] | None]:
         """What was published since; waits a second for it."""
