@@ -84,13 +84,29 @@ def _rest(count: int) -> Text:
 
 
 @contextlib.contextmanager
-def _ended_by_term() -> Iterator[None]:
-    """Let SIGTERM end us by way of the ``with`` blocks, which put the terminal back in order."""
-    before = signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
+def _ended_by_signals() -> Iterator[Callable[[], None]]:
+    """Let SIGTERM, as Ctrl-C, end us by way of the ``with`` blocks, which put the terminal in order.
+
+    Python loses what a signal raises while it forks; gives what raises it once more.
+    """
+    came: list[int] = []
+
+    def end(number: int, _: object) -> None:
+        came.append(number)
+        again()
+
+    def again() -> None:
+        if signal.SIGINT in came:
+            raise KeyboardInterrupt
+        if came:
+            sys.exit(128 + came[0])
+
+    before = {number: signal.signal(number, end) for number in (signal.SIGTERM, signal.SIGINT)}
     try:
-        yield
+        yield again
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 # --- progress ------------------------------------------------------------------------------------
@@ -153,9 +169,10 @@ class Takes:
         self._begun, self._spent_s = time.monotonic(), 0.0
         self._ended: list[FinishedTake | tuple[str, str]] = []
         self._leaving = contextlib.ExitStack()
+        self._end_if_told: Callable[[], None] = lambda: None
 
     def __enter__(self) -> Takes:
-        self._leaving.enter_context(_ended_by_term())
+        self._end_if_told = self._leaving.enter_context(_ended_by_signals())
         return self
 
     def __exit__(self, *error: object) -> None:
@@ -167,13 +184,18 @@ class Takes:
     def at_work(self, file: Path) -> Iterator[Callable[[str, float], None]]:
         """Show the work on the next of the files; gives what is to be told of it."""
         course, begun = Course(self._parts), time.monotonic()
+
+        def tell(verb: str, share: float) -> None:
+            self._end_if_told()
+            course.tell(verb, share)
+
         live = Live(
             console=self._console, get_renderable=lambda: self._drawn(file.name, course),
             transient=True, refresh_per_second=8, redirect_stdout=False, redirect_stderr=False,
         )  # fmt: skip
         try:
             with live:
-                yield course.tell
+                yield tell
         finally:
             self._done, self._spent_s = self._done + 1, time.monotonic() - begun
 
@@ -376,7 +398,7 @@ def kept_current() -> Iterator[Callable[[dict[str, Any]], None]]:
         courses = _courses(said, courses)
         live.update(_fitting(console, said, courses), refresh=True)
 
-    with _ended_by_term(), Live(console=console, screen=True, auto_refresh=False,
+    with _ended_by_signals(), Live(console=console, screen=True, auto_refresh=False,
                                 redirect_stdout=False, redirect_stderr=False) as live:  # fmt: skip
         yield show
 
