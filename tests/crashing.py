@@ -145,7 +145,7 @@ def finish_claimed(root: Root, claimed: Claim, model: str) -> None:
         wav, mp3 = scratch / "finished.wav", scratch / "finished.mp3"
         wav.write_bytes(b"wav of " + TAKE)
         mp3.write_bytes(b"mp3 of " + TAKE)
-        publish(root, claimed, wav, mp3, receipt(model, claimed.attempts))
+        publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt(model, claimed.attempts))
     except OSError:
         give_back_attempt(claimed)
         raise

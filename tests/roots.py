@@ -81,7 +81,7 @@ def finish_one(root: Root, name: str, data: bytes, model: str) -> str:
     receipt.take.sha256 = sha256(data)
     receipt.outputs.wav.sha256 = sha256(wav.read_bytes())
     receipt.outputs.mp3.sha256 = sha256(mp3.read_bytes())
-    return publish(root, claimed, wav, mp3, receipt)
+    return publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt)
 
 
 def sha256(data: bytes) -> str:

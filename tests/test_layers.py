@@ -29,11 +29,13 @@ LAYERS = """
     profile
     sound/plan sound/checks
     sound/render
-    sound/laid
+    sound/laid sound/layout sound/over_bed
     files/*
+    mix_folder
     correct rounds
     pages pages/*
     master
+    mixing mixing/*
     shipped folders folders/*
     drives
     redraw root api check

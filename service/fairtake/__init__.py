@@ -1,6 +1,7 @@
 """fairtake finishes spoken-word takes: dropped raw, found mastered, with a receipt that proves it.
 
 receipt = fairtake.master("take.wav", out="finished", profile="audiobook")
+receipt = fairtake.mix("opening.mix", out="finished", profile="podcast")
 figures = fairtake.measure("finished/take.mp3")
 """
 
@@ -9,9 +10,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from fairtake.api import master, measure
+    from fairtake.api import master, measure, mix
 
-__all__ = ["master", "measure"]
+__all__ = ["master", "measure", "mix"]
 
 
 def __getattr__(name: str) -> Any:

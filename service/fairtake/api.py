@@ -8,17 +8,18 @@ import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
-from fairtake.errors import ProfileInvalid
+from fairtake.errors import NotAFile, ProfileInvalid
 from fairtake.files.take import open_take
 from fairtake.folders.durable import move_new
 from fairtake.folders.names import candidates, key, keys_in, portable
 from fairtake.folders.pages import put_page
-from fairtake.master import Job, finish
+from fairtake.master import Job
+from fairtake.mixing import finish_any
 from fairtake.pages import MARK, sheet_name
 from fairtake.pages.neighbours import links_of
 from fairtake.pages.sheet import sheet_page
 from fairtake.profile import Profile
-from fairtake.receipt import RECEIPT_SUFFIX, Measures, Receipt
+from fairtake.receipt import OUTPUT_SUFFIXES, RECEIPT_SUFFIX, Measures, Receipt
 from fairtake.shipped import load_profile
 from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
@@ -48,7 +49,28 @@ def master(
     *profile* is a name, the path of a TOML file, or a `Profile`. A title.toml beside the take gives
     tags, cover and overrides. Raises a `FairtakeError`; nothing is written then.
     """
-    take, out = Path(take), Path(out)
+    return _finished(Path(take), Path(out), profile, progress)
+
+
+def mix(
+    folder: PathLike,
+    out: PathLike,
+    profile: str | Profile = "podcast",
+    progress: Callable[[str, float], None] = lambda verb, share: None,
+) -> Receipt:
+    """Finish the mix in *folder*, which holds a cues.toml and the files it names, as `master` does a
+    take; with its stems, where the cues ask for them.
+
+    Raises a `FairtakeError`; nothing is written then.
+    """
+    if not Path(folder).is_dir():
+        raise NotAFile(f"'{Path(folder).name}' is no folder.")
+    return _finished(Path(folder), Path(out), profile, progress)
+
+
+def _finished(
+    take: Path, out: Path, profile: str | Profile, progress: Callable[[str, float], None]
+) -> Receipt:
     name, settings = profile_named(profile)
     title = _title_beside(take)
     if title.overrides:
@@ -58,11 +80,11 @@ def master(
         stem = _free_stem(out, take.stem)
         cover = take.parent / title.cover if title.cover else None
         job = Job(take.resolve(), take.name, stem, name, settings, title=title, cover=cover)
-        done = finish(job, Path(scratch), progress)
+        done = finish_any(job, Path(scratch), progress)
         note = Path(scratch) / "receipt.json"
         note.write_text(done.receipt.to_json(), "utf-8")
-        move_new(done.wav, out / f"{stem}.wav")
-        move_new(done.mp3, out / f"{stem}.mp3")
+        for suffix, made in done.files.items():
+            move_new(made, out / (stem + suffix))
         move_new(note, out / f"{stem}{RECEIPT_SUFFIX}")
         with contextlib.suppress(OSError):  # the take is finished, with a picture or without
             links = links_of(out, done.receipt, take, has_title=False)
@@ -94,6 +116,6 @@ def _free_stem(out: Path, stem: str) -> str:
     taken = keys_in(out)
     for candidate in candidates(portable(f"{stem}.wav")):
         free = candidate.removesuffix(".wav")
-        if not taken & {key(free + suffix) for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)}:
+        if not taken & {key(free + suffix) for suffix in OUTPUT_SUFFIXES}:
             return free
     raise AssertionError("unreachable")

@@ -158,18 +158,30 @@ def master(takes: tuple[Path, ...], profile: str, out: Path) -> None:
     with _explained():
         profile_named(profile)
     in_table = len(takes) > 1 and all(map(_is_looked_at, (sys.stdout, sys.stderr)))
+    from fairtake.api import master as finish
+
     with _progress(takes) as shown:
-        failed = [t for t in takes if not _master_one(t, profile, out, shown, in_table)]
+        failed = [
+            take
+            for take in takes
+            if not _finish_one(
+                take, functools.partial(finish, take, out, profile), out, shown, in_table
+            )
+        ]
     sys.exit(FAILED if failed else 0)
 
 
-def _master_one(take: Path, profile: str, out: Path, shown: Takes | None, in_table: bool) -> bool:
+def _finish_one(
+    take: Path,
+    finish: Callable[[Callable[[str, float], None]], Receipt],
+    out: Path,
+    shown: Takes | None,
+    in_table: bool,
+) -> bool:
     """Whether it was finished; *in_table* is what then is to be said of it."""
-    from fairtake.api import master as finish
-
     try:
         with _at_work(shown, take) as progress:
-            receipt = finish(take, out, profile, progress)
+            receipt = finish(progress)
     except (TakeFault, SettingsFault, SurroundingsFault) as e:
         code, said = e.code, f"{e.code}: {e.message} {e.advice}"
     except OSError as e:
@@ -184,6 +196,44 @@ def _master_one(take: Path, profile: str, out: Path, shown: Takes | None, in_tab
     if shown:
         shown.failed(take.name, code)
     return False
+
+
+@main.command()
+@click.argument("folder", metavar="FOLDER", type=click.Path(exists=True, file_okay=False, path_type=Path))  # fmt: skip
+@click.option("--profile", default="podcast", show_default=True, help="A profile's name, or the path of a profile's TOML file.")  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the finished files; made when it is missing.")  # fmt: skip
+@click.option("--draft", is_flag=True, help="Write a first cues.toml into FOLDER instead, from what lies there.")  # fmt: skip
+def mix(folder: Path, profile: str, out: Path | None, draft: bool) -> None:
+    """Lay beds and single sounds under a voice, as FOLDER's cues.toml says, and finish the sum.
+
+    FOLDER stays as it is and nothing is overwritten. --draft guesses from names and sound which file
+    is the voice, and writes the usual settings for the rest.
+    """
+    if draft:
+        sys.exit(_draft(folder))
+    if out is None:
+        raise click.UsageError("Name a folder for the finished files with --out, or give --draft.")
+    from fairtake.api import mix as mix_folder
+    from fairtake.api import profile_named
+
+    with _explained():
+        profile_named(profile)
+    with _progress([folder]) as shown:
+        done = _finish_one(folder, functools.partial(mix_folder, folder, out, profile), out, shown, False)  # fmt: skip
+    sys.exit(0 if done else FAILED)
+
+
+def _draft(folder: Path) -> int:
+    from fairtake.mixing.draft import write_draft
+
+    with _explained():
+        written, others = write_draft(folder)
+    click.echo(
+        one_line(f"wrote {written}: look it over, then run: fairtake mix '{folder}' --out DIR")
+    )
+    for name in others:
+        click.echo(one_line(f"left out {name}: it is no sound that fairtake reads"))
+    return 0
 
 
 def _summary(receipt: Receipt) -> str:

@@ -1,7 +1,8 @@
 """cues.toml: what a mix is made of, and where each part of it lies.
 
-Times are seconds, or text as ``"1:23.5"``. Places on the time axis are told from the voice: its first
-sample is at 0, whatever the bed does before it.
+Times are seconds, or text as ``"1:23.5"``. Places on the time axis are told from the finished voice:
+its first sample is at 0, whatever the bed does before it. A marker may be told in the own time of a
+recording instead, before its edges were cut.
 """
 
 from __future__ import annotations
@@ -59,7 +60,10 @@ class Marker(Settings):
     """A name for a place."""
 
     name: Name = Field(description="What cues call it.")
-    at: Time = Field(description="Where it lies, from the voice's beginning.")
+    at: Time = Field(description="Where it lies, from the beginning of the finished voice.")
+    file: File | None = Field(
+        None, description="Of which recording of a voice the time is, where it is that of one."
+    )
 
 
 class Cue(Settings):
@@ -78,6 +82,10 @@ class Cue(Settings):
     part: tuple[Time, Time] | None = Field(
         None, description="From where to where the file is used, in its own time."
     )
+    level_lu: float = Field(-18.0, ge=-60, le=20, description="Level against the voice, in LU.")
+    level_db: float | None = Field(
+        None, ge=-60, le=20, description="Instead of level_lu: its RMS against the voice's, in dB."
+    )
     loop: bool = Field(False, description="Whether it is played again and again until its end.")
     fade_in_s: Time = Field(1.5, description="How long it fades in.")
     fade_out_s: Time = Field(1.5, description="How long it fades out.")
@@ -85,6 +93,8 @@ class Cue(Settings):
 
     @model_validator(mode="after")
     def _makes_sense(self) -> Cue:
+        if {"level_lu", "level_db"} <= self.model_fields_set:
+            raise ValueError("a level is in LU or in dB, not both")
         if self.part is not None and self.part[1] <= self.part[0]:
             raise ValueError("the part of the file that is used ends before it begins")
         if self.loop and self.until is None:
@@ -95,7 +105,6 @@ class Cue(Settings):
 class Bed(Cue):
     """Music or a place, under the voice for a while."""
 
-    level_lu: float = Field(-18.0, ge=-60, le=20, description="Level against the voice, in LU.")
     duck_db: float = Field(
         12.0, ge=0, le=60, description="How far it goes down while somebody speaks, in dB."
     )
@@ -125,13 +134,25 @@ class Cues(Settings):
     bed: tuple[Bed, ...] = Field((), max_length=MOST_CUES)
     spot: tuple[Spot, ...] = Field((), max_length=MOST_CUES)
     marker: tuple[Marker, ...] = Field((), max_length=MOST_CUES)
+    stems: bool = Field(
+        False, description="Whether the voice alone and the rest alone are written, too."
+    )
 
     @model_validator(mode="after")
     def _markers_exist(self) -> Cues:
+        if len(self.voice) + len(self.bed) + len(self.spot) > MOST_CUES:
+            raise ValueError(f"more than {MOST_CUES} sounds are named")
         names = [marker.name for marker in self.marker]
         known = {"start", "end", *names}
         if len(set(names)) < len(names) or {"start", "end"} & set(names):
             raise ValueError("two markers have one name, or one is called 'start' or 'end'")
+        voices = [voice.file for voice in self.voice]
+        for marker in self.marker:
+            if marker.file is not None and voices.count(marker.file) != 1:
+                raise ValueError(
+                    f"the marker '{marker.name}' is told in the time of '{marker.file}', "
+                    "which is not one of the voices, or is one twice"
+                )
         for cue in (*self.bed, *self.spot):
             for place in (cue.begins, cue.until):
                 if isinstance(place, str) and place not in known:

@@ -170,6 +170,20 @@ class TargetUnreachable(TakeFault):
     )
 
 
+class MixIncomplete(TakeFault):
+    """A file that the mix's cues.toml names is not there, or is not whole."""
+
+    code = "mix-incomplete"
+    advice = "Put the missing files beside cues.toml, then requeue the folder."
+
+
+class CueSilent(TakeFault):
+    """A sound of the mix is silent where it is used."""
+
+    code = "cue-silent"
+    advice = "Name another part of the file in cues.toml, or another file."
+
+
 class EncoderFailed(TakeFault):
     """The MP3 encoder fails on this take or its cover, and on nothing else."""
 
@@ -285,6 +299,20 @@ class TitleInvalid(SettingsFault):
 
     code = "title-invalid"
     advice = "Mend the lines named, then put the take back with `fairtake requeue`."
+
+
+class CuesInvalid(SettingsFault):
+    """The cues.toml of the mix has problems."""
+
+    code = "cues-invalid"
+    advice = "Mend the lines named in cues.toml, then drop or requeue the folder again."
+
+
+class NoVoice(SettingsFault):
+    """None of the files sounds like speech, so no cues can be drafted."""
+
+    code = "no-voice"
+    advice = "Write a cues.toml yourself, and name the voice in it."
 
 
 class ReceiptInvalid(SettingsFault):

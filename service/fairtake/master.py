@@ -23,6 +23,7 @@ from fairtake.memory import keep_blocks
 from fairtake.plain_file import open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import (
+    STEM_SUFFIXES,
     After,
     Measures,
     Output,
@@ -77,12 +78,20 @@ class Job:
 
 @dataclass(frozen=True)
 class Finished:
-    """A take's finished files, in scratch, its receipt, and what its pictures are drawn from."""
+    """A take's finished files, in scratch, its receipt, and what its pictures are drawn from; of a mix
+    also its ``stems`` by name, where they were asked for."""
 
     wav: Path
     mp3: Path
     receipt: Receipt
     sketch: Sketch | None = None
+    stems: dict[str, Path] = field(default_factory=dict)
+
+    @property
+    def files(self) -> dict[str, Path]:
+        """Every finished file, under the keys of `Receipt.files`."""
+        named = {STEM_SUFFIXES[kind]: path for kind, path in self.stems.items()}
+        return {".wav": self.wav, ".mp3": self.mp3, **named}
 
 
 def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: None) -> Finished:
@@ -102,7 +111,7 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
             whole = listen(take, lambda share: progress("listen", share))
             before = measures(whole)
             source, heard = voice_of(take, whole, job.profile)
-        _refuse_silence(heard, before if heard is whole else measures(heard))
+        refuse_silence(heard, before if heard is whole else measures(heard))
         outline = outline_of(whole.levels)
         rounds = Rounds(
             job.profile, source, heard.levels, scratch, int((facts.sha256 or "0")[:16], 16),
@@ -114,7 +123,10 @@ def finish(job: Job, scratch: Path, progress: Progress = lambda verb, share: Non
             if job.cover and cover and not decodes(cover):
                 raise TitleInvalid(f"The cover '{job.cover.name}' is a broken picture.") from None
             raise
-    receipt = _receipt(job, facts, before, whole, rounds, made, cover)
+    notes = notes_of(rounds, made)
+    stages = [StageNote(stage=name, did=notes[name]) for name in job.profile.chain]
+    said = advice(before, whole.sides, job.profile.channels == "mono", notes)
+    receipt = receipt_of(job, facts, before, rounds, made, cover, stages, said)
     assert made.mp3 is not None
     drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, source.sample_rate_hz)
     return Finished(made.wav.path, made.mp3.path, receipt, drawn)
@@ -151,7 +163,7 @@ def sketch_of(
     )
 
 
-def _refuse_silence(heard: Heard, found: Measures) -> None:
+def refuse_silence(heard: Heard, found: Measures) -> None:
     if amplitude_db(heard.sample_peak) < SILENT_DBFS:
         raise Silent()
     if found.speech_level_dbfs is None:
@@ -180,7 +192,7 @@ def copied_cover(cover: Path | None, scratch: Path) -> Path | None:
     return ours
 
 
-def _notes(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
+def notes_of(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     """The stages' notes, completed by what the written files showed.
 
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
@@ -205,15 +217,23 @@ def _notes(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     return notes
 
 
-def _receipt(
-    job: Job, facts: TakeFacts, before: Measures, whole: Heard, rounds: Rounds, made: Round,
+def receipt_of(
+    job: Job,
+    facts: TakeFacts,
+    before: Measures,
+    rounds: Rounds,
+    made: Round,
     cover: Path | None,
-) -> Receipt:  # fmt: skip
+    stages: list[StageNote],
+    said: list[str],
+) -> Receipt:
+    """The receipt of what was *made*, with what the *stages* did and the advice that is *said*."""
     assert made.mp3 is not None
     wav, mp3, profile = made.wav, made.mp3, job.profile
-    notes = _notes(rounds, made)
     with rounds.stopwatch.timing("prove"):
-        outputs = Outputs(wav=_output(wav, f"{job.stem}.wav"), mp3=_output(mp3, f"{job.stem}.mp3"))
+        outputs = Outputs(
+            wav=output_of(wav, f"{job.stem}.wav"), mp3=output_of(mp3, f"{job.stem}.mp3")
+        )
     outputs.mp3.bitrate_kbps = profile.mp3.bitrate_kbps
     outputs.mp3.tags = job.tags
     outputs.mp3.cover_sha256 = hash_of(cover) if cover else None
@@ -224,7 +244,7 @@ def _receipt(
         ),
         before=before,
         after=After(wav=wav.measures, mp3=mp3.measures),
-        stages=[StageNote(stage=name, did=notes[name]) for name in profile.chain],
+        stages=stages,
         speech=SpeechProof(
             lost_share=made.speech.lost_share,
             longest_lost_ms=made.speech.longest_lost_ms,
@@ -236,13 +256,13 @@ def _receipt(
             *checks(profile, "mp3", mp3.measures, outputs.mp3),
         ],
         outputs=outputs,
-        advice=advice(before, whole.sides, profile.channels == "mono", notes),
+        advice=said,
         made_by={**made_by(), "encoder": encoder_version()},
         took_s=Took(**rounds.stopwatch.spent),
     )
 
 
-def _output(written: Written, name: str) -> Output:
+def output_of(written: Written, name: str) -> Output:
     return Output(
         file=name,
         sha256=hash_of(written.path),

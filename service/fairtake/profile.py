@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
@@ -33,8 +33,26 @@ StageName = Literal[
 NEVER_MISSING = ("limit", "normalise")
 #: What they ask for is told in the take's own time, before it is cut.
 BEFORE_THE_CUT = ("repair", "rumble")
+#: See `MixSettings`.
+CLEAR_SPEECH_LU = 20.0
 #: It fills what the cut lays in.
 AFTER_THE_CUT = "tone"
+
+
+class MixSettings(Settings):
+    """What is asked of a mix. 20 dB is what W3C's technique G56 for WCAG 2 (1.4.7, low or no
+    background audio) asks for; 12 is common practice, no source."""
+
+    voice_over_bed_lu: Annotated[float, Field(ge=0, le=60)] | Literal["clear-speech"] = Field(
+        12.0,
+        description="How far the voice of a mix stands over all that lies under it while somebody "
+        'speaks, in LU; "clear-speech" is 20.',
+    )
+
+    @property
+    def least_lu(self) -> float:
+        asked = self.voice_over_bed_lu
+        return CLEAR_SPEECH_LU if isinstance(asked, str) else asked
 
 
 class WavSettings(Settings):
@@ -139,6 +157,7 @@ class Profile(Settings):
     limit: LimitSettings = LimitSettings()
     normalise: NormaliseSettings = NormaliseSettings()
     delivery: DeliverySettings = DeliverySettings()
+    mix: MixSettings = MixSettings()
 
     @field_validator("chain")
     @classmethod

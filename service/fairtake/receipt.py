@@ -16,6 +16,9 @@ RECEIPT_SCHEMA: Literal["fairtake.receipt/1"] = "fairtake.receipt/1"
 REASON_SCHEMA: Literal["fairtake.reason/1"] = "fairtake.reason/1"
 RECEIPT_SUFFIX = ".receipt.json"
 REASON_SUFFIX = ".reason.json"
+#: What is made of a take or of a mix, beside one another under one stem. The receipt comes last.
+STEM_SUFFIXES: dict[str, str] = {"voice": ".voice.wav", "bed": ".bed.wav"}
+OUTPUT_SUFFIXES = (".wav", ".mp3", *STEM_SUFFIXES.values(), RECEIPT_SUFFIX)
 
 
 def _rounded(value: Any) -> Any:
@@ -127,6 +130,54 @@ class SpeechProof(Document):
     planned_again: int
 
 
+class VoiceFacts(Document):
+    """A voice of a mix, finished by itself before it was laid. Times are those of the mix."""
+
+    file: str
+    sha256: str
+    begins_s: Figure
+    duration_s: Figure
+    gain_db: Figure
+    before: Measures
+    after: Measures
+    stages: list[StageNote]
+
+
+class CueFacts(Document):
+    """What lies under or beside the voices. Times are those of the mix.
+
+    ``level`` is what was asked for, in ``unit``, against the voice. ``loudness_lufs`` is that of the
+    part as it is laid, before its gain.
+    """
+
+    kind: Literal["bed", "spot"]
+    file: str
+    sha256: str
+    begins_s: Figure
+    ends_s: Figure
+    ends_early_s: Figure
+    loop: bool
+    level: Figure
+    unit: Literal["LU", "dB"]
+    loudness_lufs: Figure
+    gain_db: Figure
+    fade_in_s: Figure
+    fade_out_s: Figure
+    duck_db: Figure
+    ducked_s: Figure
+
+
+class MixFacts(Document):
+    """What a mix was made of. ``least_voice_over_bed_lu`` is the least over 3 s of it."""
+
+    voices: list[VoiceFacts]
+    cues: list[CueFacts]
+    voice_over_bed_lu: Figure | None
+    least_voice_over_bed_lu: Figure | None
+    unnamed_files: list[str]
+    stems: dict[Literal["voice", "bed"], Output] = Field(default_factory=dict)
+
+
 class Receipt(Document):
     schema_: Literal["fairtake.receipt/1"] = Field(RECEIPT_SCHEMA, alias="schema")
     take: TakeFacts
@@ -140,6 +191,20 @@ class Receipt(Document):
     advice: list[str]
     made_by: dict[str, str]
     took_s: Took
+    mix: MixFacts | None = None
+
+    @property
+    def files(self) -> dict[str, Output]:
+        """Every finished file, by what stands behind the stem in its name."""
+        stems = self.mix.stems if self.mix else {}
+        named = {STEM_SUFFIXES[kind]: output for kind, output in stems.items()}
+        return {".wav": self.outputs.wav, ".mp3": self.outputs.mp3, **named}
+
+    def to_json(self) -> str:
+        """As of any document; what is said of mixes alone stands in those of mixes alone."""
+        left_out = {"mix"} if self.mix is None else set()
+        dumped = self.model_dump(by_alias=True, exclude=left_out)
+        return json.dumps(dumped, indent=2, allow_nan=False) + "\n"
 
 
 class Reason(Document):

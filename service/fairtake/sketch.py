@@ -43,10 +43,11 @@ class Outline(Document):
 
 class Sketch(Document):
     """One take. ``gains`` has a curve for each stage that changed the level anywhere; ``before`` is
-    None where the original is not at hand."""
+    None where the original is not at hand. ``layers`` are those of a mix, each as it lies in it."""
 
     before: Outline | None
     after: Outline
     gains: dict[str, Curve]
     clicks_s: Annotated[list[float], Field(max_length=MOST_REPAIRS)]
     clipped_s: Annotated[list[float], Field(max_length=MOST_REPAIRS)]
+    layers: dict[str, Outline] = Field(default_factory=dict)

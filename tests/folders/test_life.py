@@ -321,7 +321,7 @@ def test_a_file_that_reads_back_otherwise_is_not_published(root: Root, model: st
     claimed, wav, mp3, receipt = ready(root, model)
     mp3.write_bytes(b"mp3 of something else")
     with pytest.raises(OSError, match="reads back"):
-        publish(root, claimed, wav, mp3, receipt)
+        publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt)
     assert claimed.take.read_bytes() == TAKE and files_below(root.outbox, root.originals) == []
     finish_claimed(root, claimed, model)
     assert (root.originals / NAME).read_bytes() == TAKE

@@ -42,7 +42,7 @@ def published(
     (scratch / "a.mp3").write_bytes(mp3)
     known = receipt.model_copy(deep=True)
     known.take.name, known.take.title = claimed.name, claimed.title
-    stem = publish(root, claimed, scratch / "a.wav", scratch / "a.mp3", known)
+    stem = publish(root, claimed, {".wav": scratch / "a.wav", ".mp3": scratch / "a.mp3"}, known)
     path = root.outbox / claimed.title / (stem + RECEIPT_SUFFIX)
     os.utime(path, (time.time() - days * DAY_S,) * 2)
     return path

@@ -191,11 +191,18 @@ def _raise_if_gone(path: Path) -> None:
         pass
 
 
+def bytes_in(folder: Path) -> int:
+    """The bytes of all files of a mix."""
+    return sum(file.lstat().st_size for file in folder.rglob("*") if not file.is_dir())
+
+
 def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:
     """What can be said of the take at *path*, as far as it can be read."""
     facts = TakeFacts(name=name, title=title)
     try:
         facts.bytes = path.lstat().st_size
+        if path.is_dir():
+            facts.bytes, facts.container = bytes_in(path), "mix"
         facts.sha256 = hash_of(path)
     except (OSError, NotAFile):
         return facts

@@ -1,4 +1,5 @@
-"""The finished WAV: integers as they are, its loudness in a Broadcast Wave chunk.
+"""The finished WAV: integers as they are, its loudness in a Broadcast Wave chunk. Also WAV of 32-bit
+floats, for what is worked on further, or elsewhere, and may be louder than full scale.
 
 Written here because the library that reads takes writes no ``bext`` chunk. Layouts, little-endian:
 ``bext`` version 2 after EBU Tech 3285 v2 (602 bytes and the coding history; loudness as
@@ -18,6 +19,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.integers import Integers
+from fairtake.sound.source import Samples
 
 _UNUSED = 0x7FFF
 _IN_DS64 = 0xFFFFFFFF
@@ -26,7 +28,8 @@ RIFF_MOST_BYTES = 0xFFFFFFFF
 _DS64_BYTES = 28
 _BEXT_FIXED_BYTES = 602
 _LOUDNESS_AT = 412
-_FORMAT_PCM = 1
+_TYPES = {16: "<i2", 24: "<i4", 32: "<f4"}
+_FORMAT_PCM, _FORMAT_FLOAT = 1, 3
 
 
 @dataclass(frozen=True)
@@ -56,7 +59,8 @@ def _hundredths(value: float | None) -> int:
 
 
 class WavWriter:
-    """Writes a WAV of *bits* bits. Integers are those of `fairtake.sound.integers`."""
+    """Writes a WAV of *bits* bits: 16 or 24 for integers, those of `fairtake.sound.integers`, and 32
+    for floats."""
 
     def __init__(
         self, path: Path, sample_rate_hz: int, channels: int, bits: int, description: str
@@ -65,9 +69,11 @@ class WavWriter:
         self._data_bytes = 0
         bext = _bext(description, sample_rate_hz, channels, bits)
         fmt = struct.pack(
-            "<HHIIHH", _FORMAT_PCM, channels, sample_rate_hz,
+            "<HHIIHH", _FORMAT_FLOAT if bits == 32 else _FORMAT_PCM, channels, sample_rate_hz,
             sample_rate_hz * self._frame_bytes, self._frame_bytes, bits,
         )  # fmt: skip
+        # What is no PCM says how long its own settings are, here none.
+        fmt += struct.pack("<H", 0) if bits == 32 else b""
         self._head = [(b"JUNK", bytes(_DS64_BYTES)), (b"bext", bext), (b"fmt ", fmt)]
         self._file: BinaryIO = open(path, "wb")  # noqa: SIM115 - closed by __exit__
         self._file.write(self._header())
@@ -88,23 +94,25 @@ class WavWriter:
                 self._file.seek(0)
                 self._file.write(self._header())
 
-    def write(self, integers: Integers) -> None:
-        """Add integers of shape (samples, channels)."""
-        little = np.ascontiguousarray(integers, "<i2" if self._bits == 16 else "<i4")
+    def write(self, samples: Integers | Samples) -> None:
+        """Add integers, or floats, of shape (samples, channels)."""
+        little = np.ascontiguousarray(samples, _TYPES[self._bits])
         if self._bits == 24:
             self._file.write(_three_bytes(little).data)
         else:
             self._file.write(little.tobytes())
-        self._data_bytes += integers.shape[0] * self._frame_bytes
+        self._data_bytes += samples.shape[0] * self._frame_bytes
 
     def _header(self) -> bytes:
         chunks = list(self._head)
+        samples = self._data_bytes // self._frame_bytes
+        if self._bits == 32:  # what is no PCM tells its length in samples, too
+            chunks.append((b"fact", struct.pack("<I", min(samples, _IN_DS64))))
         head_bytes = 12 + sum(8 + len(content) + len(content) % 2 for _, content in chunks) + 8
         riff_bytes = head_bytes - 8 + self._data_bytes + self._data_bytes % 2
         name, riff, data = b"RIFF", riff_bytes, self._data_bytes
         if riff_bytes > RIFF_MOST_BYTES:
             name, riff, data = b"RF64", _IN_DS64, _IN_DS64
-            samples = self._data_bytes // self._frame_bytes
             chunks[0] = (b"ds64", struct.pack("<QQQI", riff_bytes, self._data_bytes, samples, 0))
         packed = b"".join(
             chunk + struct.pack("<I", len(content)) + content + b"\0" * (len(content) % 2)

@@ -1,13 +1,15 @@
-"""Write the finished WAV and the 16-bit copy for the MP3, both in one pass over the rendering."""
+"""Write the finished WAV and the 16-bit copy for the MP3, both in one pass over the rendering; and
+what is kept as floats."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from fairtake.files.wav import WavWriter
 from fairtake.sound.integers import Quantiser
 from fairtake.sound.render import Rendering
+from fairtake.sound.source import Samples
 from fairtake.units import gain
 
 
@@ -37,3 +39,12 @@ def write_wav_and_copy(
             copy_file.write(copy_integers(block * copy_gain).astype("<i2").tobytes())
             done += len(block)
             progress(done / max(rendering.frames, 1))
+
+
+def write_float_wav(
+    path: Path, blocks: Iterable[Samples], sample_rate_hz: int, channels: int, description: str = ""
+) -> None:
+    """Write *blocks*, shape (samples, channels), into a WAV of 32-bit floats. Raises ``OSError``."""
+    with WavWriter(path, sample_rate_hz, channels, 32, description) as file:
+        for block in blocks:
+            file.write(block)

@@ -150,7 +150,7 @@ def read_claim(folder: Path) -> Claim | None:
     """
     known = _read(folder / "claim.json")
     if known is None or not isinstance(known.get("path"), str):
-        if not (folder / "take").is_file():
+        if standing(folder / "take") is None:
             return None
         known = {"path": folder.name, "place": folder.name}
     return Claim(

@@ -104,7 +104,7 @@ def read_back(path: Path, sha256: str) -> None:
 
     Raises ``OSError`` when it does not hold the bytes it should.
     """
-    if hasattr(os, "posix_fadvise"):
+    if hasattr(os, "posix_fadvise") and not path.is_dir():
         descriptor = os.open(path, os.O_RDONLY)
         try:
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
@@ -137,18 +137,37 @@ def _copy_across(source: Path, target: Path, sha256: str) -> None:
     # Named after its source: when this is broken off, doing it again leaves nothing behind.
     token = hashlib.sha256(os.fsencode(source)).hexdigest()[:16]
     fresh = target.with_name(f"{PART_PREFIX}{token}{PART_SUFFIX}")
-    fresh.unlink(missing_ok=True)
+    remove_take(fresh)
     try:
-        with open(source, "rb") as old, open(fresh, "xb") as new:
-            shutil.copyfileobj(old, new, 2**20)
-            new.flush()
-            os.fsync(new.fileno())
+        (_copy_folder if source.is_dir() else _copy_file)(source, fresh)
         read_back(fresh, sha256)
         rename(fresh, target, _rename_new)
     finally:
-        remove_quietly(fresh)
+        with contextlib.suppress(OSError):
+            remove_take(fresh)
     sync(target.parent)
-    os.unlink(source)
+    remove_take(source)
+
+
+def _copy_file(source: Path, fresh: Path) -> None:
+    with open(source, "rb") as old, open(fresh, "xb") as new:
+        shutil.copyfileobj(old, new, 2**20)
+        new.flush()
+        os.fsync(new.fileno())
+
+
+def _copy_folder(source: Path, fresh: Path) -> None:
+    """All that lies in a mix; links as links."""
+    os.mkdir(fresh)
+    for name in sorted(os.listdir(source)):
+        inner, copy = source / name, fresh / name
+        if inner.is_symlink():
+            os.symlink(os.readlink(inner), copy)
+        elif is_folder(inner):
+            _copy_folder(inner, copy)
+        elif stat.S_ISREG(os.lstat(inner).st_mode):
+            _copy_file(inner, copy)
+    sync(fresh)
 
 
 def move_to_free(source: Path, home: Path, path: str) -> str:
@@ -170,7 +189,7 @@ def move_or_is_there(source: Path, target: Path) -> bool:
     except FileExistsError:
         if not same(source, target):
             return False
-        os.unlink(source)  # a move that was broken off before its last step
+        remove_take(source)  # a move that was broken off before its last step
     return True
 
 
@@ -220,18 +239,34 @@ def standing(path: Path, folder: int | None = None) -> os.stat_result | None:
 
 
 def holds(path: Path, sha256: str) -> bool:
-    """Whether *path* is a plain file of these bytes."""
+    """Whether *path* is a plain file of these bytes, or a mix with these files."""
     there = standing(path)
-    return there is not None and stat.S_ISREG(there.st_mode) and hash_of(path) == sha256
+    return there is not None and _is_take(there) and hash_of(path) == sha256
 
 
 def same(a: Path, b: Path) -> bool:
-    """Whether both are one file, or plain files of the same bytes."""
+    """Whether both are one, or plain files of the same bytes, or mixes with the same files."""
     one, other = os.lstat(a), os.lstat(b)
     if os.path.samestat(one, other):
         return True
-    plain = stat.S_ISREG(one.st_mode) and stat.S_ISREG(other.st_mode)
-    return plain and one.st_size == other.st_size and hash_of(a) == hash_of(b)
+    if stat.S_ISREG(one.st_mode) and one.st_size != other.st_size:
+        return False
+    alike = stat.S_IFMT(one.st_mode) == stat.S_IFMT(other.st_mode) and _is_take(one)
+    return alike and hash_of(a) == hash_of(b)
+
+
+def _is_take(status: os.stat_result) -> bool:
+    """Whether it is something that can be a take: a plain file, or the folder of a mix."""
+    return stat.S_ISREG(status.st_mode) or stat.S_ISDIR(status.st_mode)
+
+
+def remove_take(path: Path) -> None:
+    """Remove a take of which another copy stands, a mix with all that lies in it."""
+    there = standing(path)
+    if there is not None and stat.S_ISDIR(there.st_mode):
+        shutil.rmtree(path)
+    elif there is not None:
+        os.unlink(path)
 
 
 def remove(path: Path, folder: int | None = None) -> None:
@@ -254,6 +289,9 @@ def remove_quietly(path: Path) -> None:
 
 def _rename_new(source: Path, target: Path) -> None:
     if _rename_no_replace(source, target):
+        return
+    if is_folder(source):
+        _take_name_and_rename(source, target)
         return
     try:
         os.link(source, target)
@@ -280,6 +318,22 @@ def _reserve_and_rename(source: Path, target: Path) -> None:
     except OSError:
         if standing(source) is not None:
             remove_quietly(target)
+        raise
+
+
+def _take_name_and_rename(source: Path, target: Path) -> None:
+    """As `_reserve_and_rename`, for a folder, which no link can hold: an empty one has the name."""
+    try:
+        os.mkdir(target)
+    except FileExistsError:
+        if not is_folder(target) or os.listdir(target):
+            raise
+    try:
+        os.rename(source, target)
+    except OSError:
+        if standing(source) is not None:
+            with contextlib.suppress(OSError):
+                os.rmdir(target)
         raise
 
 

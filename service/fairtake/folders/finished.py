@@ -7,7 +7,7 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from fairtake.folders.claim_folder import Claim
-from fairtake.folders.durable import holds
+from fairtake.folders.durable import holds, remove_take
 from fairtake.folders.life import end
 from fairtake.folders.names import folder_of, free_folder, key, portable, without_number
 from fairtake.folders.places import Root
@@ -46,7 +46,7 @@ def already_finished(root: Root, claimed: Claim, asked: dict[str, Any]) -> str |
 
 def drop_duplicate(root: Root, claimed: Claim) -> None:
     """Remove a take whose bytes stand in originals beside their finished files."""
-    claimed.take.unlink()
+    remove_take(claimed.take)
     end(root, claimed)
 
 
@@ -55,11 +55,10 @@ def _same_work(receipt: Path, original: Path, asked: dict[str, Any]) -> bool:
         known = json.loads(receipt.read_text("utf-8"))
         if asked_of(known) != asked:
             return False
-        files = {
-            known["outputs"][kind]["file"]: known["outputs"][kind]["sha256"]
-            for kind in ("wav", "mp3")
-        }
-    except (ValueError, KeyError, TypeError):
+        stems = (known.get("mix") or {}).get("stems", {})
+        outputs = [*(known["outputs"][kind] for kind in ("wav", "mp3")), *stems.values()]
+        files = {output["file"]: output["sha256"] for output in outputs}
+    except (ValueError, KeyError, TypeError, AttributeError):
         return False
     inside = all(PurePosixPath(name).name == name for name in files)
     return (

@@ -76,8 +76,9 @@ import hashlib
 import os
 import secrets
 import shutil
+import stat
 import time
-from collections.abc import Callable, Collection, Iterator
+from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 from fairtake.folders.claim_folder import Claim, claims, forget
@@ -92,6 +93,7 @@ from fairtake.folders.durable import (
     move_to_free,
     read_back,
     remove_quietly,
+    remove_take,
     rename,
     same,
     standing,
@@ -108,7 +110,7 @@ from fairtake.folders.names import (
     portable,
 )
 from fairtake.folders.places import Root
-from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX, Reason, Receipt
+from fairtake.receipt import OUTPUT_SUFFIXES, REASON_SUFFIX, RECEIPT_SUFFIX, Reason, Receipt
 
 # --- steps 1 to 4 ------------------------------------------------------------------------------
 
@@ -157,6 +159,9 @@ def _take_out(
     except OSError as e:
         if e.errno != errno.EXDEV:
             raise
+        if stat.S_ISDIR(os.lstat(name, dir_fd=folder).st_mode):
+            said = "A mix can only be claimed on the inbox's own drive: put it there"
+            raise OSError(errno.EXDEV, said, claimed.path) from None
         return claim_by_copy(root, claimed, name, folder, held, alive)
     # It is claimed now, and nobody else knows. After a power cut an unsynced rename has happened or
     # not, and either is in order: no reason to let go of the take.
@@ -264,7 +269,7 @@ def free_place(root: Root, path: str) -> str:
     for candidate in candidates(PurePosixPath(path).name):
         stem = PurePosixPath(candidate).stem
         place = str(PurePosixPath(folder) / stem)
-        files = {key(stem + suffix) for suffix in (".wav", ".mp3", RECEIPT_SUFFIX)}
+        files = {key(stem + suffix) for suffix in OUTPUT_SUFFIXES}
         if key(place) not in promised and key(candidate) not in kept and not files & made:
             return place
     raise AssertionError("unreachable")
@@ -277,12 +282,13 @@ class _Lost(Exception):
     """A file is neither in scratch nor in its place."""
 
 
-def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) -> str:
+def publish(root: Root, claimed: Claim, made: Mapping[str, Path], receipt: Receipt) -> str:
     """Place the finished files, the take and, last, the receipt; the stem they got.
 
-    *wav* and *mp3* lie in the claim's scratch, and hold what *receipt* says of them.
+    *made* lie in the claim's scratch, under the keys of `Receipt.files`, and hold what *receipt* says
+    of them.
     """
-    sound = ((wav, ".wav", receipt.outputs.wav), (mp3, ".mp3", receipt.outputs.mp3))
+    sound = [(made[suffix], suffix, output) for suffix, output in receipt.files.items()]
     scratch = root.scratch / claimed.job
     while True:
         for _, suffix, output in sound:
@@ -292,10 +298,10 @@ def publish(root: Root, claimed: Claim, wav: Path, mp3: Path, receipt: Receipt) 
             for path, suffix, output in sound
         ]
         text = receipt.to_json()
-        note = wav.with_name("receipt.json")
+        note = made[".wav"].with_name("receipt.json")
         write_durably(note, text)
         files.append(_ready(scratch, note, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)))
-        sync(wav.parent)
+        sync(note.parent)
         original = claimed.place + PurePosixPath(portable(claimed.path)).suffix
         claimed.decide(
             "publish", {"files": files, "original": original, "sha256": receipt.take.sha256}
@@ -337,7 +343,7 @@ def _place(source: Path, home: Path, place: str, sha256: str) -> None:
     target = home / place
     make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
     if holds(target, sha256):
-        source.unlink(missing_ok=True)
+        remove_take(source)
         return
     if standing(source) is None:
         raise _Lost(str(source))

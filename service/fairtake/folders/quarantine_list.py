@@ -11,6 +11,7 @@ from typing import Any
 from fairtake.folders.durable import move_to_free
 from fairtake.folders.names import portable, without_number
 from fairtake.folders.places import Root
+from fairtake.mix_folder import is_mix
 from fairtake.receipt import REASON_SUFFIX
 
 
@@ -32,7 +33,7 @@ def requeue(root: Root, path: str) -> str:
     """
     take = root.quarantine / path
     inside = take.resolve().is_relative_to(root.quarantine.resolve())
-    if not inside or not take.is_file():
+    if not inside or not (take.is_file() or (take.is_dir() and is_mix(take.name))):
         raise FileNotFoundError(errno.ENOENT, "not in quarantine", path)
     reason = take.with_name(take.name + REASON_SUFFIX)
     place = move_to_free(take, root.inbox, _own_path(path, _read(reason)))

@@ -22,7 +22,14 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
-from fairtake.folders.durable import PART_PREFIX, PART_SUFFIX, holds, standing, sync
+from fairtake.folders.durable import (
+    PART_PREFIX,
+    PART_SUFFIX,
+    holds,
+    remove_take,
+    standing,
+    sync,
+)
 from fairtake.folders.names import portable
 from fairtake.folders.places import Root
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
@@ -62,10 +69,7 @@ def _clear(root: Root, receipt: Path, age_days: float) -> Iterator[Deleted]:
     known = _read(receipt) if due_originals or due_finished else None
     if known is None:
         return
-    outputs = {
-        receipt.with_name(output.file): output.sha256
-        for output in (known.outputs.wav, known.outputs.mp3)
-    }
+    outputs = {receipt.with_name(output.file): output.sha256 for output in known.files.values()}
     original = {_original(root, receipt, known): str(known.take.sha256)}
     finished_left = _left(outputs) if due_finished else {}
     original_left = _left(original) if due_originals else {}
@@ -82,7 +86,7 @@ def _delete(
 ) -> Iterator[Deleted]:
     for path, sha256 in files.items():
         if holds(path, sha256):
-            os.unlink(path)
+            remove_take(path)
             sync(path.parent)
             warrant = receipt.relative_to(root.outbox).as_posix()
             yield Deleted(what, path.relative_to(home).as_posix(), warrant)
@@ -95,8 +99,8 @@ def _read(receipt: Path) -> Receipt | None:
     except (FileNotFoundError, ValueError):
         return None
     stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
-    names = (known.outputs.wav.file, known.outputs.mp3.file)
-    return known if names == (f"{stem}.wav", f"{stem}.mp3") else None
+    ours = all(output.file == stem + suffix for suffix, output in known.files.items())
+    return known if ours else None
 
 
 def _original(root: Root, receipt: Path, known: Receipt) -> Path:

@@ -23,6 +23,7 @@ from fairtake.errors import (
     FairtakeError,
     FolderGone,
     HeaderOnly,
+    MixIncomplete,
     NotAFile,
     NotPermitted,
     OutOfHandles,
@@ -44,11 +45,13 @@ from fairtake.folders import (
     scratch_of,
 )
 from fairtake.master import Finished, Job
+from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 from fairtake.profile import Profile
 from fairtake.receipt import Reason
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
+from fairtake.serving.scan import Seen, look, plain_files
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sketch import Sketch
 from fairtake.title import TITLE_FILE, Title
@@ -83,7 +86,7 @@ class Prepared:
 
     job: Job
     sha256: str
-    looked: tuple[int, int]
+    looked: Seen
     asked: dict[str, Any]
 
 
@@ -199,7 +202,7 @@ def _judged(
 
     try:
         return finish(said)
-    except (CutShort, HeaderOnly, SecondName) as e:
+    except (CutShort, HeaderOnly, MixIncomplete, SecondName) as e:
         if not grace_over:
             return Outcome("not-whole", code=e.code, message=e.message)
         return condemn(e, verb)
@@ -229,8 +232,8 @@ def fault_of(error: OSError) -> SurroundingsFault:
 
 def _prepared(root: Root, claimed: Claim) -> Prepared:
     """Look the take over and read what comes with it."""
-    looked = _look(claimed.take)
-    _refuse_links(claimed.take)
+    looked = look(claimed.take)
+    _refuse_links(claimed)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
     cover = folder / title.cover if title.cover else None
@@ -238,7 +241,7 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
     try:
         sha256 = hash_of(claimed.take)
     except PermissionError:
-        if not is_closed_to_us(claimed.take):
+        if not any(map(is_closed_to_us, (claimed.take, *plain_files(claimed.take)))):
             raise
         raise Unreadable() from None
     asked = {
@@ -255,11 +258,11 @@ def _published(
 ) -> Outcome:
     # Many drives keep times in whole seconds: only the bytes tell that nobody wrote meanwhile.
     mastered, sha256 = done.receipt.take.sha256, prepared.sha256
-    if _look(claimed.take) != prepared.looked or not sha256 == mastered == hash_of(claimed.take):
+    if look(claimed.take) != prepared.looked or not sha256 == mastered == hash_of(claimed.take):
         return Outcome("changed", message="The take was still being written.")
     progress("publish", 0.0)
     Drives(root).require()
-    stem = publish(root, claimed, done.wav, done.mp3, done.receipt)
+    stem = publish(root, claimed, done.files, done.receipt)
     return Outcome(
         "finished",
         place=_place(claimed, stem),
@@ -292,17 +295,15 @@ def _place(claimed: Claim, stem: str) -> str:
     return str(PurePosixPath(claimed.place).with_name(stem))
 
 
-def _look(path: Path) -> tuple[int, int]:
-    status = path.lstat()
-    return status.st_size, status.st_mtime_ns
+def _refuse_links(claimed: Claim) -> None:
+    """The scan saw a plain file, or a mix; what was claimed may be something else.
 
-
-def _refuse_links(take: Path) -> None:
-    """The scan saw a plain file; what was claimed may be another. Raises `NotAFile`, `SecondName`."""
-    status = take.lstat()
-    if not stat.S_ISREG(status.st_mode):
+    Raises `NotAFile`, `SecondName`.
+    """
+    mode = claimed.take.lstat().st_mode
+    if not (stat.S_ISREG(mode) or (stat.S_ISDIR(mode) and is_mix(claimed.name))):
         raise NotAFile()
-    if status.st_nlink > 1:
+    if any(file.lstat().st_nlink > 1 for file in plain_files(claimed.take)):
         raise SecondName()
 
 

@@ -19,7 +19,8 @@ from typing import Any
 from fairtake.errors import FairtakeError, all_errors
 from fairtake.files.encoder import encoder, encoder_version
 from fairtake.files.mp3 import get_ready
-from fairtake.master import Finished, Job, finish
+from fairtake.master import Finished, Job
+from fairtake.mixing import finish_any
 from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
 from fairtake.serving.sandbox import Rights
@@ -54,7 +55,7 @@ def make(job: Job, scratch: Path, patience_s: float, progress: Say) -> Finished:
     *patience_s* is how long it may work on top of the length of the take.
     """
     if not can_confine():
-        return finish(job, scratch, progress)
+        return finish_any(job, scratch, progress)
     get_warm()
     rights = _rights(job, scratch, patience_s)
     return _understood(confined(lambda say: _answer(job, scratch, say), rights, progress), scratch)
@@ -78,7 +79,7 @@ def _rights(job: Job, scratch: Path, patience_s: float) -> Rights:
 
 def _answer(job: Job, scratch: Path, say: Say) -> dict[str, Any]:
     try:
-        done = finish(job, scratch, say)
+        done = finish_any(job, scratch, say)
     except FairtakeError as e:
         return {"code": e.code, "detail": e.detail}
     except MemoryError:
@@ -92,7 +93,7 @@ def _answer(job: Job, scratch: Path, say: Say) -> dict[str, Any]:
     drawn = done.sketch.model_dump_json() if done.sketch else ""
     return {
         "wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.to_json(),
-        "sketch": drawn,
+        "sketch": drawn, "stems": {kind: path.name for kind, path in done.stems.items()},
     }  # fmt: skip
 
 
@@ -108,12 +109,18 @@ def described(error: Exception) -> str:
 def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
     """The finished files, or the error that was told of. What was told may be a lie, or nonsense."""
     match answer:
-        case {"wav": str(wav), "mp3": str(mp3), "receipt": str(receipt), "sketch": str(drawn)}:
+        case {
+            "wav": str(wav), "mp3": str(mp3), "receipt": str(receipt), "sketch": str(drawn),
+            "stems": dict(stems),
+        }:  # fmt: skip
             try:
                 made = Receipt.model_validate(json.loads(receipt))  # names may be no UTF-8
             except (ValueError, RecursionError):
                 raise Died("The worker's receipt is none.") from None
-            return Finished(_plain(scratch, wav), _plain(scratch, mp3), made, _sketch(drawn))
+            if set(stems) != set(made.mix.stems if made.mix else ()):
+                raise Died("The worker's stems are not those of its receipt.")
+            found = {kind: _plain(scratch, str(name)) for kind, name in stems.items()}
+            return Finished(_plain(scratch, wav), _plain(scratch, mp3), made, _sketch(drawn), found)
         case {"code": str(code), "detail": str(detail)}:
             kinds = {kind.code: kind for kind in all_errors()}
             raise kinds.get(code, FairtakeError)(detail)

@@ -7,7 +7,6 @@ else. The service's loop asks for takes and reads what this thread last said.
 from __future__ import annotations
 
 import contextlib
-import os
 import threading
 import time
 from collections.abc import Callable
@@ -17,8 +16,8 @@ from queue import Empty, SimpleQueue
 from fairtake.errors import FolderGone
 from fairtake.folders import Claim, Root, claim, unclaim
 from fairtake.serving.job import fault_of
-from fairtake.serving.scan import Seen, is_companion, walk
-from fairtake.serving.settle import Settling, open_for_writing
+from fairtake.serving.scan import Seen, is_companion, look, walk
+from fairtake.serving.settle import Settling, held_open, open_for_writing
 from fairtake.serving.watch import Watch
 
 #: Fewest seconds between two scans, whatever events say.
@@ -226,10 +225,10 @@ class Part:
             return
         # From here on nobody can open it by its name; whoever had it open before still can write.
         try:
-            seen = Seen.of(taken.take.stat())
+            seen = look(taken.take)
             if taken.copied is not None:  # the drive of the claims may keep times less finely
                 seen = Seen(taken.copied["size"], taken.copied["mtime_ns"], seen.inode)
-            if not seen.same_bytes(waited.seen) or open_for_writing(taken.take):
+            if not seen.same_bytes(waited.seen) or held_open(taken.take):
                 self._bring_back(taken, "somebody still writes it", patiently=False)
                 return
         except OSError:  # it is claimed already: whoever works on it looks again
@@ -258,7 +257,7 @@ class Part:
     def _return(self, claimed: Claim, why: str, patiently: bool) -> None:
         place = unclaim(self._root, claimed)
         with contextlib.suppress(FileNotFoundError):  # somebody took it away at once
-            seen = Seen.of(os.stat(self._root.inbox / place, follow_symlinks=False))
+            seen = look(self._root.inbox / place)
             self._settling.put_back(place, seen, why if patiently else None)
         self.news.put(PutBack(claimed, place, why))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import stat
 import unicodedata
@@ -9,6 +10,7 @@ from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from fairtake.mix_folder import is_mix
 from fairtake.title import COVER_SUFFIXES, TITLE_FILE
 
 #: Names of copies that are not finished, and of what systems and sync programs leave behind. A dot
@@ -37,9 +39,49 @@ class Seen:
     def of(cls, status: os.stat_result) -> Seen:
         return cls(status.st_size, status.st_mtime_ns, status.st_ino)
 
+    @classmethod
+    def of_mix(cls, folder: Path) -> Seen:
+        """A mix looks like all that lies in it together. Raises ``OSError``."""
+        told, size, mtime_ns = hashlib.sha256(), 0, 0
+        for name, status in _inside(folder):
+            told.update(b"%s\0%d\0%d\0" % (os.fsencode(name), status.st_size, status.st_mtime_ns))
+            told.update(b"%d\0" % status.st_ino)
+            size, mtime_ns = size + status.st_size, max(mtime_ns, status.st_mtime_ns)
+        return cls(size, mtime_ns, int.from_bytes(told.digest()[:8]))
+
     def same_bytes(self, other: Seen) -> bool:
         """Whether the other can be the same bytes, moved or copied elsewhere."""
         return (self.size, self.mtime_ns) == (other.size, other.mtime_ns)
+
+
+def look(path: Path) -> Seen:
+    """How a take or a mix looks now. Raises ``OSError``."""
+    status = os.lstat(path)
+    return Seen.of_mix(path) if stat.S_ISDIR(status.st_mode) else Seen.of(status)
+
+
+def plain_files(take: Path) -> Iterator[Path]:
+    """The take itself, or the plain files of a mix, at any depth."""
+    if not stat.S_ISDIR(os.lstat(take).st_mode):
+        yield take
+        return
+    for name, status in _inside(take):
+        if stat.S_ISREG(status.st_mode):
+            yield take / name
+
+
+def _inside(folder: Path, below: str = "") -> Iterator[tuple[str, os.stat_result]]:
+    """All that lies in a mix but folders, at any depth, in the order of names."""
+    with os.scandir(folder / below) as entries:
+        ordered = sorted(entries, key=lambda entry: entry.name)
+    for entry in ordered:
+        try:
+            if entry.is_dir(follow_symlinks=False):
+                yield from _inside(folder, f"{below}{entry.name}/")
+            else:
+                yield below + entry.name, entry.stat(follow_symlinks=False)
+        except FileNotFoundError:
+            continue  # gone since the folder was listed
 
 
 def is_ignored(name: str) -> bool:
@@ -55,7 +97,7 @@ def is_companion(path: str) -> bool:
 
 
 def scan(inbox: Path) -> dict[str, Seen]:
-    """Every plain file below *inbox*, by its relative path with forward slashes.
+    """Every plain file below *inbox*, and every mix, by its relative path with forward slashes.
 
     Raises ``OSError`` when the inbox itself cannot be read, for then an empty answer would be a lie.
     """
@@ -82,6 +124,9 @@ def _each(
         if is_ignored(entry.name) or path in apart:
             continue
         try:
+            if entry.is_dir(follow_symlinks=False) and is_mix(entry.name):
+                yield path, Seen.of_mix(inbox / path)
+                continue
             if entry.is_dir(follow_symlinks=False):
                 yield from walk(inbox, path, apart)
                 continue

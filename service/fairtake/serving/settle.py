@@ -21,7 +21,8 @@ from pathlib import Path, PurePosixPath
 
 from fairtake.errors import FairtakeError
 from fairtake.files.container import sniff
-from fairtake.serving.scan import Seen, is_companion
+from fairtake.mix_folder import is_mix, missing_in
+from fairtake.serving.scan import Seen, is_companion, look, plain_files
 from fairtake.title import TITLE_FILE
 
 #: Whoever holds a file open says nothing when he lets go of it: it is looked at again so often.
@@ -121,7 +122,7 @@ class Settling:
     def _unchanged(self, path: str, file: Waiting, now: float) -> bool:
         """Whether the file still looks as it did at the last scan."""
         try:
-            seen = Seen.of(os.stat(self._inbox / path, follow_symlinks=False))
+            seen = look(self._inbox / path)
         except FileNotFoundError:
             return False
         if seen == file.seen:
@@ -130,7 +131,7 @@ class Settling:
         return False
 
     def _whole(self, path: str, file: Waiting, now: float) -> bool:
-        file.held = open_for_writing(self._inbox / path)
+        file.held = held_open(self._inbox / path)
         if file.held:
             return False
         if file.missing is None:
@@ -158,7 +159,10 @@ def _lineage(folder: str) -> list[str]:
 
 
 def _missing(path: Path) -> str:
-    """What the file's own format says is not there yet; '' when it is whole or cannot tell."""
+    """What the file's own format, or a mix's cues, say is not there yet; '' when it is whole or cannot
+    tell."""
+    if is_mix(path.name) and path.is_dir():
+        return missing_in(path)
     try:
         missing = sniff(path).missing
         return missing and f"bytes are missing: {missing}"
@@ -166,6 +170,14 @@ def _missing(path: Path) -> str:
         return "it holds no bytes yet" if e.code == "empty" else ""
     except OSError:
         return ""  # whatever it is, it shows when the take is opened
+
+
+def held_open(take: Path) -> bool:
+    """Whether somebody on this machine has a take, or a file of a mix, open for writing."""
+    try:
+        return any(open_for_writing(file) for file in plain_files(take))
+    except OSError:
+        return False  # it is gone: the next look tells
 
 
 def open_for_writing(path: Path) -> bool:

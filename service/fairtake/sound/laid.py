@@ -62,12 +62,16 @@ class Laid:
 
 
 class Mixed:
-    """The sum of *parts* as a source of its own, from sample 0 of the axis to the last end."""
+    """The sum of *parts* as a source of its own, from sample 0 of the axis to the last end, or as many
+    *frames* as it is told."""
 
-    def __init__(self, parts: Sequence[Laid], sample_rate_hz: int, channels: int) -> None:
+    def __init__(
+        self, parts: Sequence[Laid], sample_rate_hz: int, channels: int, frames: int | None = None
+    ) -> None:
         self._parts = parts
         self.sample_rate_hz, self.channels = sample_rate_hz, channels
-        self.frames = max((part.end for part in parts), default=0)
+        last = max((part.end for part in parts), default=0)
+        self.frames = last if frames is None else frames
 
     def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
         stop = self.frames if stop is None else stop
@@ -98,11 +102,15 @@ class _Feed:
     """One part, taken block by block of the axis."""
 
     def __init__(self, part: Laid, rate: int) -> None:
-        self._part, self._stream = part, part.samples(rate)
+        self._part = part
+        self._stream: Iterator[Samples] = part.samples(rate)
         self._waiting: Samples = np.zeros((0, part.source.channels))
 
     def add_to(self, block: Samples, begin: int) -> None:
         """Add what lies between *begin* of the axis and the end of *block*."""
+        if begin >= self._part.end:
+            self._stream = iter(())  # its file is closed: many sounds may follow one another
+            return
         first = max(self._part.begin - begin, 0)
         last = min(self._part.end - begin, len(block))
         if first >= last:

@@ -143,6 +143,11 @@ class Chained:
     spoken: Rows
     drawn: tuple[StageGain, ...]
 
+    @property
+    def gain_db(self) -> Rows | None:
+        """The sum of all stages' gains; None where no stage has one."""
+        return self.levels.gain_db
+
 
 def make_plan(
     levels: Levels,

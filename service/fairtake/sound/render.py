@@ -47,19 +47,11 @@ class Rendering:
         self._source, self._plan, self._down = source, plan, float(gain(-down_db))
         self.sample_rate_hz = sample_rate_hz
         self.channels = source.channels
-        cut_frames = frames_of(plan.pieces, source.sample_rate_hz, source.frames)
-        self.frames = round(cut_frames * sample_rate_hz / source.sample_rate_hz)
+        self.frames = staged_frames(source, plan, sample_rate_hz)
         self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels)
 
     def __iter__(self) -> Iterator[Samples]:
-        plan = self._plan
-        source, stream = treated_and_edited(self._source, plan)
-        stream = resampled(stream, source, self.sample_rate_hz, self.frames)
-        for band in plan.bands:
-            stream = turned_down(stream, band, self.sample_rate_hz)
-        stream = amplified(stream, self._plan.gain_db, self.sample_rate_hz)
-        if plan.tone_db is not None:
-            stream = toned(stream, plan.tone_db, self.sample_rate_hz)
+        stream = staged(self._source, self._plan, self.sample_rate_hz, self.frames)
         for block in self._limiter.limited(stream):
             yield block if self._down == 1.0 else block * self._down
 
@@ -70,6 +62,27 @@ class Rendering:
     @property
     def peak_dbtp(self) -> Rows:
         return self._limiter.peak_dbtp
+
+
+def staged_frames(source: Source, plan: Plan | Chained, sample_rate_hz: int) -> int:
+    """Samples that *source* will have under *plan*."""
+    cut_frames = frames_of(plan.pieces, source.sample_rate_hz, source.frames)
+    return round(cut_frames * sample_rate_hz / source.sample_rate_hz)
+
+
+def staged(
+    source: Source, plan: Plan | Chained, sample_rate_hz: int, frames: int
+) -> Iterator[Samples]:
+    """What the stages make of *source*, without the limiter: *frames* samples, in blocks."""
+    source, stream = treated_and_edited(source, plan)
+    stream = resampled(stream, source, sample_rate_hz, frames)
+    for band in plan.bands:
+        stream = turned_down(stream, band, sample_rate_hz)
+    if plan.gain_db is not None:
+        stream = amplified(stream, plan.gain_db, sample_rate_hz)
+    if plan.tone_db is not None:
+        stream = toned(stream, plan.tone_db, sample_rate_hz)
+    return stream
 
 
 def treated_and_edited(source: Source, plan: Plan | Chained) -> tuple[Source, Iterator[Samples]]:
