@@ -185,3 +185,51 @@ def test_every_take_says_what_it_waits_for(inbox: Inbox, take: bytes) -> None:
     assert reasons["whole.wav"] == "its turn"
     assert reasons["cut.wav"].startswith("bytes are missing: its header promises")
     assert reasons["cut.wav"].endswith("(90 s left for that to change)")
+
+
+CUES = b'[[voice]]\nfile = "a.wav"\n[[bed]]\nfile = "sea.wav"\n'
+
+
+def test_a_mix_is_one_take_and_ready_when_all_that_it_names_is_there(
+    inbox: Inbox, take: bytes
+) -> None:
+    """It settles as a whole, waits for each file that its cues name, and says which."""
+    inbox.write("Tide/open.mix/a.wav", take)
+    inbox.write("Tide/title.toml", b"")
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == []
+    assert "there is no cues.toml" in inbox.settling.reasons()["Tide/open.mix"]
+    inbox.write("Tide/open.mix/cues.toml", CUES)
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == []
+    assert "'sea.wav'" in inbox.settling.reasons()["Tide/open.mix"]
+    inbox.write("Tide/open.mix/sea.wav", take[: len(take) // 2])
+    inbox.after(0)
+    assert inbox.after(SETTLE_S) == []
+    assert "of 'sea.wav' bytes are missing" in inbox.settling.reasons()["Tide/open.mix"]
+    inbox.write("Tide/open.mix/sea.wav", take)
+    inbox.after(0)
+    assert inbox.after(SETTLE_S - 0.1) == []
+    assert inbox.after(0.1) == ["Tide/open.mix"]
+    assert list(inbox.settling.reasons()) == ["Tide/open.mix"]
+
+
+def test_a_mix_that_stays_incomplete_is_taken_after_its_grace(inbox: Inbox, take: bytes) -> None:
+    """So that it goes into quarantine with the reason, and does not wait for ever."""
+    inbox.write("open.mix/a.wav", take)
+    inbox.write("open.mix/cues.toml", CUES)
+    inbox.after(0)
+    assert inbox.after(GRACE_S - 0.1) == []
+    assert inbox.after(0.1) == ["open.mix"]
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux tells who writes a file")
+def test_a_mix_is_held_while_one_of_its_files_is_written(inbox: Inbox, take: bytes) -> None:
+    """A file that somebody has open for writing holds up the whole mix."""
+    inbox.write("open.mix/a.wav", take)
+    inbox.write("open.mix/cues.toml", b'[[voice]]\nfile = "a.wav"\n')
+    inbox.after(0)
+    with open(inbox.folder / "open.mix/a.wav", "ab"):
+        assert inbox.after(SETTLE_S) == []
+        assert inbox.settling.reasons()["open.mix"] == "held open by another program"
+    assert inbox.after(0) == ["open.mix"]

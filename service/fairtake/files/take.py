@@ -106,8 +106,11 @@ class Take:
 
 
 @contextmanager
-def open_take(path: Path, scratch: Path, longest_s: float = LONGEST_S) -> Iterator[Take]:
-    """The sound file at *path*; *scratch* is a folder for what has to be decoded first.
+def open_take(
+    path: Path, scratch: Path, longest_s: float = LONGEST_S, decoded_as: str = "decoded.wav"
+) -> Iterator[Take]:
+    """The sound file at *path*; *scratch* is a folder for what has to be decoded first, under the name
+    *decoded_as*, so that several may be open at once.
 
     Raises a `TakeFault` that says what is wrong with it. Only its header has been read then, or,
     where the header does not count the sound, *longest_s* of it have been decoded.
@@ -125,7 +128,7 @@ def open_take(path: Path, scratch: Path, longest_s: float = LONGEST_S) -> Iterat
     decoded = None
     try:
         if container.name in ("m4a", "aac") or not container.counted:
-            decoded = scratch / "decoded.wav"
+            decoded = scratch / decoded_as
             decode_to_wav(path, container.name, decoded, longest_s + 1)
         with _opened(decoded or path) as file:
             encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)

@@ -137,14 +137,13 @@ def _copy_across(source: Path, target: Path, sha256: str) -> None:
     # Named after its source: when this is broken off, doing it again leaves nothing behind.
     token = hashlib.sha256(os.fsencode(source)).hexdigest()[:16]
     fresh = target.with_name(f"{PART_PREFIX}{token}{PART_SUFFIX}")
-    remove_take(fresh)
+    remove_quietly(fresh)
     try:
         (_copy_folder if source.is_dir() else _copy_file)(source, fresh)
         read_back(fresh, sha256)
         rename(fresh, target, _rename_new)
     finally:
-        with contextlib.suppress(OSError):
-            remove_take(fresh)
+        remove_quietly(fresh)
     sync(target.parent)
     remove_take(source)
 
@@ -261,12 +260,19 @@ def _is_take(status: os.stat_result) -> bool:
 
 
 def remove_take(path: Path) -> None:
-    """Remove a take of which another copy stands, a mix with all that lies in it."""
+    """Remove a take of which another copy stands, a mix with all that lies in it.
+
+    A mix first gets a name of ours: half of it is nowhere to be seen.
+    """
     there = standing(path)
-    if there is not None and stat.S_ISDIR(there.st_mode):
-        shutil.rmtree(path)
-    elif there is not None:
+    if there is None:
+        return
+    if not stat.S_ISDIR(there.st_mode):
         os.unlink(path)
+        return
+    gone = path.with_name(f"{PART_PREFIX}{secrets.token_hex(8)}{PART_SUFFIX}")
+    rename(path, gone)
+    shutil.rmtree(gone)
 
 
 def remove(path: Path, folder: int | None = None) -> None:
@@ -279,9 +285,13 @@ def remove(path: Path, folder: int | None = None) -> None:
 
 
 def remove_quietly(path: Path) -> None:
-    """Remove a file of our own; where that fails it is a left-over for the next start to sweep."""
+    """Remove what is our own, with all that lies in it; where that fails it is a left-over for the next
+    start to sweep."""
     with contextlib.suppress(OSError):
-        path.unlink(missing_ok=True)
+        if is_folder(path):
+            shutil.rmtree(path)
+        else:
+            path.unlink(missing_ok=True)
 
 
 # --- renaming without replacing ------------------------------------------------------------------

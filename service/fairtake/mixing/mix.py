@@ -143,7 +143,8 @@ def _stems(bench: Workbench, axis: Axis, factor: float) -> dict[str, Path]:
     for name, laid in parts.items():
         path = bench.new_place(f"{name}.stem.wav")
         blocks = (block * factor for block in axis.mixed(laid).blocks())
-        write_float_wav(path, blocks, bench.rate, axis.channels, bench.job.tags.get("title", ""))
+        told = bench.told(blocks, axis.layout.frames)
+        write_float_wav(path, told, bench.rate, axis.channels, bench.job.tags.get("title", ""))
         written[name] = path
     return written
 

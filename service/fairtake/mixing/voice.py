@@ -81,7 +81,7 @@ def _written(bench: Workbench, source: Source, done: Chained) -> Path:
     with bench.stopwatch.timing("render"):
         frames = staged_frames(source, done, bench.rate)
         stream = staged(source, done, bench.rate, frames)
-        write_float_wav(path, stream, bench.rate, source.channels)
+        write_float_wav(path, bench.told(stream, frames), bench.rate, source.channels)
     return path
 
 

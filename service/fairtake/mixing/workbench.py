@@ -13,7 +13,7 @@ from fairtake.files.take import Take, open_take
 from fairtake.master import Job
 from fairtake.rounds import Progress, Stopwatch
 from fairtake.sound.listen import Heard, listen
-from fairtake.sound.source import Source
+from fairtake.sound.source import Samples, Source
 
 
 @dataclass
@@ -41,10 +41,9 @@ class Workbench:
     def open(self, path: Path, known_as: str) -> Take:
         """A file of the mix, open until the mix is done. Raises as `open_take`, and names the file."""
         with of_file(known_as):
-            room = self.new_place("decoded")
-            room.mkdir()
-            longest_s = self.job.profile.delivery.longest_s
-            return self.opened.enter_context(open_take(path, room, longest_s))
+            longest_s, decoded = self.job.profile.delivery.longest_s, self.new_place("decoded.wav")
+            take = open_take(path, self.scratch, longest_s, decoded.name)
+            return self.opened.enter_context(take)
 
     def hear(self, source: Source, blemishes: bool = False) -> Heard:
         """`listen`, and tell how far the mix is."""
@@ -52,6 +51,14 @@ class Workbench:
             heard = listen(source, self._share(), blemishes)
         self._heard += 1
         return heard
+
+    def told(self, blocks: Iterator[Samples], frames: int) -> Iterator[Samples]:
+        """*blocks* on their way into a file of *frames* samples, telling how far they are."""
+        done = 0
+        for block in blocks:
+            yield block
+            done += len(block)
+            self.progress("render", min(done / max(frames, 1), 1.0))
 
     def _share(self) -> Callable[[float], None]:
         begun = self._heard
