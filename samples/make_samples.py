@@ -1,6 +1,6 @@
 """Make the raw takes of the demo: an invented book, read by a speech synthesiser in a made-up room.
 
-    python samples/make_samples.py            write the takes beside this file
+    python samples/make_samples.py            write takes and mix beside this file
     python samples/make_samples.py --check    make them anew and compare; exit 1 if any differs
     python samples/make_samples.py --marks    print where speech, breaths and clicks lie, as JSON
 
@@ -22,6 +22,8 @@ import matplotlib
 import numpy as np
 import soundfile
 from matplotlib.figure import Figure
+from music import RATE_HZ as MUSIC_RATE_HZ
+from music import bell, harp
 from scene import RATE_HZ, Scene, SynthesiserMissing, Take, Voice, peak_dbfs
 
 SEED = 20_417  # any number does; another one moves every noise in every take
@@ -87,6 +89,16 @@ def low_water() -> Take:
     return s.take()
 
 
+def trailer() -> Take:
+    """What is said in the trailer."""
+    s = Scene(MAN, (SEED, 5), speech_dbfs=-22.0, room_dbfs=-64.0)
+    s.wait(0.70)
+    s.say("Nine lamps burn at Orrowmere.").wait(0.35).breathe(260).wait(0.15)
+    s.say("Somebody is putting them out.").wait(1.70)
+    s.say("A story by Ysbet Tarrowick.").wait(0.60)
+    return s.take()
+
+
 # --- files --------------------------------------------------------------------------------------
 
 
@@ -98,9 +110,19 @@ def sound_bytes(take: Take, container: str, bits: int) -> bytes:
     dtype, padding = (np.int16, 0) if bits == 16 else (np.int32, 32 - bits)
     top = 2 ** (bits - 1)
     whole = np.clip(np.rint(take.samples * top), -top, top - 1).astype(dtype) << padding
+    return packed(whole, RATE_HZ, container, bits)
+
+
+def packed(whole: np.ndarray, rate_hz: int, container: str, bits: int) -> bytes:
+    """Integers as the bytes of a file."""
     file = io.BytesIO()
-    soundfile.write(file, whole, RATE_HZ, format=container, subtype=f"PCM_{bits}")
+    soundfile.write(file, whole, rate_hz, format=container, subtype=f"PCM_{bits}")
     return file.getvalue()
+
+
+def music_bytes(samples: np.ndarray) -> bytes:
+    """Music as a FLAC file of 16 bits."""
+    return packed(np.rint(samples * 32767).astype(np.int16), MUSIC_RATE_HZ, "FLAC", 16)
 
 
 def cut_off(whole: bytes, blocks: int) -> bytes:
@@ -168,6 +190,50 @@ CHAPTERS = (
 )
 
 
+TRAILER, MIX = "Trailer", "Orrowmere Calls.mix"
+
+
+def cues_toml() -> bytes:
+    """What the mix is made of."""
+    return b"""# The trailer: the bell, then a harp that gives way to the voice and outlasts it.
+
+[[voice]]
+file = "voice.flac"
+
+[[bed]]
+file = "harp.flac"
+from = "start"
+later_s = -3.0
+until = "end"
+until_later_s = 3.0
+fade_out_s = 2.5
+duck_hold_s = 1.2
+
+[[spot]]
+file = "bell.flac"
+from = "start"
+later_s = -3.5
+level_lu = -12.0
+"""
+
+
+def trailer_toml() -> bytes:
+    """The settings of the trailer, which is delivered elsewhere than the book."""
+    return f'profile = "podcast"\n\n[tags]\ntitle = "{TITLE}"\nauthor = "{AUTHOR}"\n'.encode()
+
+
+def write_trailer(folder: Path) -> None:
+    """Write the folder of the trailer, with the mix in it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    (folder / "title.toml").write_bytes(trailer_toml())
+    folder = folder / MIX
+    folder.mkdir(exist_ok=True)
+    (folder / "cues.toml").write_bytes(cues_toml())
+    (folder / "voice.flac").write_bytes(sound_bytes(trailer(), "FLAC", 16))
+    (folder / "harp.flac").write_bytes(music_bytes(harp(SEED, 26)))
+    (folder / "bell.flac").write_bytes(music_bytes(bell()))
+
+
 def write_title(folder: Path) -> None:
     """Write the title's folder as somebody would drop it into the inbox."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -182,7 +248,12 @@ def write_title(folder: Path) -> None:
 
 def differences(kept: Path, made: Path) -> list[str]:
     """One sentence for each file in which two folders differ."""
-    names = {p.name for folder in (kept, made) if folder.is_dir() for p in folder.iterdir()}
+    names = {
+        p.relative_to(folder).as_posix()
+        for folder in (kept, made)
+        for p in folder.rglob("*")
+        if p.is_file()
+    }
     found = []
     for name in sorted(names):
         a, b = kept / name, made / name
@@ -212,15 +283,19 @@ def same_content(a: Path, b: Path) -> bool:
 def check(folder: Path) -> int:
     """Make everything anew and say what differs from the folder; 0 when nothing does."""
     with tempfile.TemporaryDirectory(prefix="samples-") as scratch:
-        made = Path(scratch) / TITLE
-        write_title(made)
-        found = differences(folder, made)
+        write_title(Path(scratch) / TITLE)
+        write_trailer(Path(scratch) / TRAILER)
+        found = [
+            sentence
+            for name in (TITLE, TRAILER)
+            for sentence in differences(folder / name, Path(scratch) / name)
+        ]
     for sentence in found:
         print(sentence)
     if found:
         print(f"The takes were spoken by {SPEECH_MADE_WITH}; another release may sound different.")
         return 1
-    print(f"{folder.name}: all as made")
+    print(f"{TITLE} and {TRAILER}: all as made")
     return 0
 
 
@@ -237,14 +312,15 @@ def main(arguments: list[str] | None = None) -> int:
     what.add_argument("--check", action="store_true", help="compare with what lies here")
     what.add_argument("--marks", action="store_true", help="print where everything lies, as JSON")
     options = parser.parse_args(arguments)
-    folder = Path(__file__).resolve().parent / TITLE
+    folder = Path(__file__).resolve().parent
     try:
         if options.check:
             return check(folder)
         if options.marks:
             print(marks_json())
         else:
-            write_title(folder)
+            write_title(folder / TITLE)
+            write_trailer(folder / TRAILER)
     except SynthesiserMissing as missing:
         print(missing, file=sys.stderr)
         return 2

@@ -9,7 +9,9 @@ from typing import get_args
 import pytest
 
 from fairtake.cli import main
+from fairtake.cues import Bed, Cues, Marker, Spot, Voice
 from fairtake.errors import (
+    CuesInvalid,
     FairtakeError,
     SettingsFault,
     SurroundingsFault,
@@ -112,7 +114,24 @@ def test_settings_named_in_the_text_exist() -> None:
 
 def test_the_example_title_toml_is_valid() -> None:
     """What people copy from the README works as it stands. Design: the docs."""
-    [example] = re.findall(r"```toml\n(.*?)```", README, re.DOTALL)
+    [example] = re.findall(r"```toml\n(.*?)```", section("folders"), re.DOTALL)
     title = parse_settings(example.encode(), Title, TitleInvalid, "title.toml")
     assert title.cover and is_companion(title.cover)
     assert Profile().overridden(title.overrides, "title.toml") != Profile()
+
+
+def test_the_example_cues_toml_is_valid() -> None:
+    """As above, for mixes. Design: the docs."""
+    [example] = re.findall(r"```toml\n(.*?)```", section("over a bed"), re.DOTALL)
+    cues = parse_settings(example.encode(), Cues, CuesInvalid, "cues.toml")
+    assert cues.bed and cues.spot
+
+
+def test_every_key_of_a_cue_is_explained_and_every_explained_key_exists() -> None:
+    """Who writes a cues.toml finds each of its keys in the README. Design: the docs."""
+    models = (Voice, Bed, Spot, Marker)
+    keys = {field.alias or name for model in models for name, field in model.model_fields.items()}
+    table = [cells for cells in rows(section("over a bed")) if "`" in cells[0]]
+    explained = set().union(*(in_backticks(cells[0]) for cells in table))
+    said = in_backticks(section("over a bed"))
+    assert explained <= keys | {"stems"} and keys <= explained | said

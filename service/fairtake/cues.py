@@ -79,6 +79,9 @@ class Cue(Settings):
     until: Time | Name | None = Field(
         None, description="Where it ends: a time, 'start', 'end' or a marker."
     )
+    until_later_s: float = Field(
+        0.0, ge=-LONGEST_S, le=LONGEST_S, description="So much later than that; less than 0: earlier."
+    )  # fmt: skip
     part: tuple[Time, Time] | None = Field(
         None, description="From where to where the file is used, in its own time."
     )
@@ -97,6 +100,8 @@ class Cue(Settings):
             raise ValueError("a level is in LU or in dB, not both")
         if self.part is not None and self.part[1] <= self.part[0]:
             raise ValueError("the part of the file that is used ends before it begins")
+        if self.until is None and self.until_later_s:
+            raise ValueError("'until_later_s' needs an 'until'")
         if self.loop and self.until is None:
             raise ValueError("what is looped needs an end: give it 'until'")
         return self

@@ -142,7 +142,7 @@ def every_step(way: str, folder: Path, far: Path | None, model: str, deadly: boo
             if not resume(root, claimed):
                 finish_claimed(root, claimed, model)
         with contextlib.suppress(FileNotFoundError):
-            if way == "requeue" or (root.inbox / NAME).exists() and way != "put_back":
+            if way == "requeue" or ((root.inbox / NAME).exists() and way != "put_back"):
                 WAYS[way](root, model)
         where = homes(root)
         assert len(where) == 1 and where[0] in ENDS[way], f"{where}: {way}, step {step}"
@@ -162,7 +162,9 @@ def every_step(way: str, folder: Path, far: Path | None, model: str, deadly: boo
 @pytest.mark.parametrize("deadly", [True, False], ids=["death", "fault"])
 @pytest.mark.parametrize("where", ["one drive", "other drive"])
 @pytest.mark.parametrize("way", WAYS)
-def test_a_mix_goes_its_way_as_one(request, way: str, where: str, deadly: bool, ram: Path, model: str):
+def test_a_mix_goes_its_way_as_one(
+    request, way: str, where: str, deadly: bool, ram: Path, model: str
+):
     """Whole and once, in the inbox, in its claim, in originals or in quarantine; never half of it.
 
     Requirements 11 and 12: a kill and a fault at any step.

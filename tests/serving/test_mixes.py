@@ -18,7 +18,11 @@ from signals import noise, tone
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="services are ended by POSIX signals")
 
-CUES = "stems = true\n" + VOICE + '[[bed]]\nfile = "sea.wav"\nlater_s = -1\nloop = true\nuntil = "end"\n'
+CUES = (
+    "stems = true\n"
+    + VOICE
+    + '[[bed]]\nfile = "sea.wav"\nlater_s = -1\nloop = true\nuntil = "end"\n'
+)
 
 
 def mix_at(root: Root, name: str, cues: str = CUES) -> Path:

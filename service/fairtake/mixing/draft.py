@@ -114,6 +114,7 @@ def _table(guess: Guess) -> Iterator[str]:
         yield 'from = "start"  # or a time, "end", or the name of a [[marker]]'
         yield "later_s = -3.0  # it begins so long before the voice"
         yield 'until = "end"'
+        yield "until_later_s = 3.0  # it ends so long behind the voice"
         yield "loop = true  # again and again until its end"
         yield "level_lu = -18.0  # against the voice"
         yield "duck_db = 12.0  # so much further down while somebody speaks"

@@ -46,7 +46,7 @@ from fairtake.sound.levels import ROWS_PER_S, Rows
 from fairtake.sound.measures import measures
 from fairtake.sound.over_bed import over_bed_lu
 from fairtake.sound.plan import LAST
-from fairtake.sound.thin import curve_of, outline_of, thin
+from fairtake.sound.thin import curve_of, outline_of, raised, thin
 from fairtake.units import gain
 
 #: What is asked of the edges of a take is not asked of a mix: music may begin and end it.
@@ -108,6 +108,7 @@ def _finished(
     receipt.mix = _mix_facts(job, folder, voices, axis, distance, stems)
     drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, bench.rate)
     assert made.mp3 is not None
+    layers = {name: raised(outline, made.plan.makeup_db) for name, outline in layers.items()}
     return Finished(made.wav.path, made.mp3.path, receipt, _with_layers(drawn, duck, layers), stems)
 
 

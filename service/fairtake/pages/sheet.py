@@ -9,7 +9,7 @@ from typing import Any
 from fairtake.pages import link, page, shown
 from fairtake.pages.drawing import WIDTH, Frame, ticks_s, working_spans
 from fairtake.pages.words import FIGURES, STAGES, figure, found, place_in_take, said
-from fairtake.receipt import Receipt
+from fairtake.receipt import Receipt, VoiceFacts
 from fairtake.sketch import Outline, Sketch
 from fairtake.units import clock
 
@@ -19,6 +19,15 @@ LOUDNESS_LOW = -60.0
 MARKED_DB, MARKED_LIMIT_DB = -1.0, -0.5
 #: A fade goes down to nothing; a gain curve is drawn no deeper than this, nor shallower.
 DEEPEST_DB, SHALLOWEST_DB = -24.0, 3.0
+
+
+#: Where something was done to a take, and to a mix.
+LANES = (
+    "Cut off", "Pauses lowered", "Breaths lowered", "Clicks repaired", "Clipping rebuilt",
+    "Peaks limited",
+)  # fmt: skip
+MIX_LANES = ("Bed ducked", "Peaks limited")
+LAYERS = {"voice": "Voice", "bed": "Bed", "spot": "Single sounds"}
 
 
 @dataclass(frozen=True)
@@ -84,7 +93,43 @@ def sheet_page(receipt: Receipt, sketch: Sketch | None, links: Links) -> str:
         speech=receipt.speech,
         made_by=", ".join(f"{name} {version}" for name, version in receipt.made_by.items()),
         links={name: link(to) if to else "" for name, to in vars(links).items()},
+        original_plays=bool(links.original) and receipt.mix is None,
+        mix=_mixed(receipt),
     )  # fmt: skip
+
+
+def _mixed(receipt: Receipt) -> dict[str, Any] | None:
+    """What a mix was made of, in words; None for a take."""
+    mix = receipt.mix
+    if mix is None:
+        return None
+    voices = [
+        {"file": shown(voice.file), "kind": "voice", "begins": clock(voice.begins_s),
+         "ends": clock(voice.begins_s + voice.duration_s), "level": "–", "ducked": "–",
+         "did": _measured(voice)}
+        for voice in mix.voices
+    ]  # fmt: skip
+    cues = [
+        {"file": shown(cue.file), "kind": "bed" if cue.kind == "bed" else "single sound",
+         "begins": clock(cue.begins_s), "ends": clock(cue.ends_s),
+         "level": figure(cue.level, cue.unit), "did": "in a loop" if cue.loop else "",
+         "ducked": f"{figure(cue.duck_db, 'dB')} for {clock(cue.ducked_s)}" if cue.duck_db else "–"}
+        for cue in mix.cues
+    ]  # fmt: skip
+    over = mix.voice_over_bed_lu
+    return {
+        "rows": voices + cues,
+        "over": "" if over is None else (
+            f"While somebody speaks, the voice stands {figure(over, 'LU')} over the bed, "
+            f"and {figure(mix.least_voice_over_bed_lu, 'LU')} where it is nearest."
+        ),
+        "stems": [(kind, link(output.file)) for kind, output in mix.stems.items()],
+    }  # fmt: skip
+
+
+def _measured(voice: VoiceFacts) -> str:
+    before, after = (figure(found.loudness_lufs, "LUFS") for found in (voice.before, voice.after))
+    return f"{before} as recorded, {after} after the chain"
 
 
 def verdict(receipt: Receipt) -> str:
@@ -115,17 +160,44 @@ def _before_after(receipt: Receipt) -> str:
 def charts(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:
     """All pictures of a take, on one time axis, from top to bottom."""
     before = sketch.before
+    if sketch.layers:
+        return [
+            *_layers(sketch, begin_s, end_s),
+            _level("The mix", "after", sketch.after, receipt.after.wav, begin_s, end_s),
+            *_lanes(sketch, begin_s, end_s, MIX_LANES),
+            _loudness(receipt, sketch, begin_s, end_s),
+            *_gains(receipt, sketch, begin_s, end_s),
+        ]
     return [
         *([_level("Before", "before", before, receipt.before, begin_s, end_s)] if before else []),
         _level("After", "after", sketch.after, receipt.after.wav, begin_s, end_s),
-        *_lanes(sketch, begin_s, end_s),
+        *_lanes(sketch, begin_s, end_s, LANES),
         _loudness(receipt, sketch, begin_s, end_s),
         *_gains(receipt, sketch, begin_s, end_s),
     ]
 
 
+def _layers(sketch: Sketch, begin_s: float, end_s: float) -> Iterable[Chart]:
+    """What a mix is made of, each layer as loud as it lies in it."""
+    for kind, outline in sketch.layers.items():
+        name = LAYERS.get(kind, kind)
+        loudest = max(outline.peak_dbfs, default=None)
+        says = f"{name}, as it lies in the mix: its peaks reach {figure(loudest, 'dBFS')}."
+        yield _outline(name, says, "before", outline, begin_s, end_s)
+
+
 def _level(
     name: str, kind: str, outline: Outline, found: Any, begin_s: float, end_s: float
+) -> Chart:
+    says = (
+        f"{name}: speech at {figure(found.speech_level_dbfs, 'dBFS')}, room noise at "
+        f"{figure(found.noise_floor_dbfs, 'dBFS')}, true peak {figure(found.true_peak_dbtp, 'dBTP')}."
+    )
+    return _outline(name, says, kind, outline, begin_s, end_s)
+
+
+def _outline(
+    name: str, says: str, kind: str, outline: Outline, begin_s: float, end_s: float
 ) -> Chart:
     frame = Frame(begin_s, end_s, -1.0, 1.0, LEVEL_HEIGHT)
     peak, rms = (
@@ -136,15 +208,11 @@ def _level(
         below = [-value for value in values]
         return frame.area(values, below, outline.start_s, outline.step_s)
 
-    says = (
-        f"{name}: speech at {figure(found.speech_level_dbfs, 'dBFS')}, room noise at "
-        f"{figure(found.noise_floor_dbfs, 'dBFS')}, true peak {figure(found.true_peak_dbtp, 'dBTP')}."
-    )
     paths = [(f"{kind} faint", mirrored(peak)), (kind, mirrored(rms))]
     return Chart(name, says, LEVEL_HEIGHT, paths, kind="level")
 
 
-def _lanes(sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:
+def _lanes(sketch: Sketch, begin_s: float, end_s: float, names: tuple[str, ...]) -> list[Chart]:
     """Where something was done, a lane each."""
 
     def worked(stage: str, under_db: float) -> list[tuple[float, float]]:
@@ -156,12 +224,14 @@ def _lanes(sketch: Sketch, begin_s: float, end_s: float) -> list[Chart]:
         "Breaths lowered": worked("breath", MARKED_DB),
         "Clicks repaired": [(t, t) for t in sketch.clicks_s],
         "Clipping rebuilt": [(t, t) for t in sketch.clipped_s],
+        "Bed ducked": worked("duck", MARKED_DB),
         "Peaks limited": worked("limit", MARKED_LIMIT_DB),
     }
     frame = Frame(begin_s, end_s, 0.0, 1.0, LANE_HEIGHT)
     return [
         Chart(name, f"{name}: {_counted(spans)}.", LANE_HEIGHT, [("mark", frame.spans(spans))], kind="lane")
         for name, spans in found.items()
+        if name in names
     ]  # fmt: skip
 
 

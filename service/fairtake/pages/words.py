@@ -31,6 +31,7 @@ STAGES = {
     "compress": "loud syllables",
     "deess": "sharp sibilants",
     "tone": "room tone where a track was muted",
+    "duck": "the bed while somebody speaks",
     "limit": "peaks over the ceiling",
     "normalise": "the level asked for",
 }

@@ -121,7 +121,7 @@ def _place(
     part = (round(part_s[0] * file.sample_rate_hz), round(part_s[1] * file.sample_rate_hz))
     frames = there = round((part[1] - part[0]) * rate / file.sample_rate_hz)
     if cue.until is not None:
-        asked = _sample(cue.until, named, rate) - begin
+        asked = _sample(cue.until, named, rate) + round(cue.until_later_s * rate) - begin
         if asked <= 0:
             problems.append(
                 f"'{cue.file}' is to end at {_said(begin + asked, rate)}, and begins at "

@@ -79,6 +79,15 @@ def outline_of(levels: Levels, start_s: float = 0.0) -> Outline:
     )
 
 
+def raised(outline: Outline, gain_db: float) -> Outline:
+    """*outline* under one gain."""
+    values = ("peak_dbfs", "rms_dbfs", "momentary_lufs", "short_term_lufs")
+    louder = {
+        name: _listed(np.asarray(getattr(outline, name), np.float64) + gain_db) for name in values
+    }
+    return outline.model_copy(update=louder)
+
+
 def _loudness(
     levels: Levels, window_s: float, starts: npt.NDArray[np.intp]
 ) -> npt.NDArray[np.float64]:
