@@ -46,6 +46,24 @@ def test_the_same_page_again(receipt: Path):
     assert differing < 0.02 * len(numbers.findall(first))
 
 
+def test_the_page_of_a_mix_again(tmp_path: Path):
+    """Voices are finished and laid once more: the same layers and the same ducking."""
+    root = new_root(tmp_path / "root", settle_s=0.2, scan_s=0.5)
+    shutil.copytree(BELL.parent.parent / "Trailer", root.inbox / "Trailer")
+    Service(root, once=True).run()
+    receipt = root.outbox / "Trailer" / "Orrowmere Calls.receipt.json"
+    page = receipt.with_name("Orrowmere Calls.html")
+    first = page.read_text("utf-8")
+    page.unlink()
+    assert redraw(receipt) == (page, True)
+    again = page.read_text("utf-8")
+    for name in ("Voice", "Bed", "Single sounds", "The mix", "duck"):
+        drawn = [re.search(rf">{name}.*?</svg>", text, re.DOTALL) for text in (first, again)]
+        assert all(drawn), name
+        paths = [re.findall(r' d="([^"]*)"', found.group()) for found in drawn if found]
+        assert paths[0] == paths[1] and any(paths[0]), name
+
+
 def test_without_the_original_half_of_it(receipt: Path):
     """Where the original is gone, the finished file is still drawn."""
     shutil.rmtree(receipt.parents[2] / "originals")

@@ -11,7 +11,8 @@ from fairtake.files.hashing import hash_of
 from fairtake.files.take import open_take
 from fairtake.folders.names import portable
 from fairtake.folders.pages import put_page
-from fairtake.master import SEEN_DB, sketch_of, voice_of
+from fairtake.master import SEEN_DB, Job, sketch_of, voice_of
+from fairtake.mixing.mix import drawn_again
 from fairtake.pages import MARK, sheet_name
 from fairtake.pages.neighbours import links_of
 from fairtake.pages.sheet import sheet_page
@@ -60,7 +61,7 @@ def original_of(receipt: Path, known: Receipt) -> Path | None:
         places.append(home.parent / "originals" / inside / f"{stem}{suffix}")
         if home.name == "outbox":
             break
-    return next((p for p in places if p.is_file() and hash_of(p) == known.take.sha256), None)
+    return next((p for p in places if p.exists() and hash_of(p) == known.take.sha256), None)
 
 
 def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | None:
@@ -76,6 +77,11 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
             return Sketch(before=None, after=after, gains={}, clicks_s=[], clipped_s=[])
         profile = typed(known.profile.settings, Profile, ReceiptInvalid, "receipt")
         did = {note.stage: note.did for note in known.stages}
+        if known.mix is not None:
+            job = Job(original, known.take.name, "", known.profile.name, profile)
+            normalise = did.get("normalise", {})
+            gain_db = normalise.get("makeup_db", 0.0) - normalise.get("turned_down_db", 0.0)
+            return drawn_again(job, scratch, after, gain_db)
         with open_take(original, scratch) as take:
             whole = listen(take)
             source, heard = voice_of(take, whole, profile)

@@ -108,8 +108,26 @@ def _finished(
     receipt.mix = _mix_facts(job, folder, voices, axis, distance, stems)
     drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, bench.rate)
     assert made.mp3 is not None
-    layers = {name: raised(outline, made.plan.makeup_db) for name, outline in layers.items()}
-    return Finished(made.wav.path, made.mp3.path, receipt, _with_layers(drawn, duck, layers), stems)
+    drawn = _with_layers(drawn, duck, layers, made.plan.makeup_db - rounds.used.down_db)
+    return Finished(made.wav.path, made.mp3.path, receipt, drawn, stems)
+
+
+def drawn_again(job: Job, scratch: Path, after: Outline, gain_db: float) -> Sketch:
+    """What the pictures of a finished mix are drawn from: its voices finished and everything laid once
+    more. *after* is the outline of the finished file, *gain_db* what was added to the sum.
+
+    Raises as `finish_mix`. What the limiter did is not told again.
+    """
+    folder = read_mix(job.take)
+    with contextlib.ExitStack() as opened:
+        bench = Workbench(job, scratch, lambda verb, share: None, _passes(folder.cues), opened)
+        voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
+        axis = lay(bench, folder, voices)
+        layers, _ = _under(bench, axis)
+        whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
+        before = outline_of(bench.hear(whole).levels)
+    drawn = Sketch(before=before, after=after, gains={}, clicks_s=[], clipped_s=[])
+    return _with_layers(drawn, _duck_db(axis), layers, gain_db)
 
 
 def _under(
@@ -132,7 +150,9 @@ def _under(
     return layers, distance
 
 
-def _with_layers(drawn: Sketch, duck: Rows, layers: dict[str, Outline]) -> Sketch:
+def _with_layers(drawn: Sketch, duck: Rows, layers: dict[str, Outline], gain_db: float) -> Sketch:
+    """*drawn* with the layers as loud as they lie in the finished mix."""
+    layers = {name: raised(outline, gain_db) for name, outline in layers.items()}
     gains = {"duck": curve_of(thin(duck), 0.0), **drawn.gains} if duck.any() else drawn.gains
     return drawn.model_copy(update={"gains": gains, "layers": layers})
 

@@ -21,7 +21,7 @@ VOICE_FRAMES = 8
 FEWEST_HZ, MOST_HZ = 1.0, 8.0
 VOICED_SHARE = 0.15
 #: So far apart lie the loud and the soft parts of what is heard.
-DEPTH_DB = 8.0
+DEPTH_DB = 4.0
 
 
 def is_speech_like(levels: Levels) -> bool:
