@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 from fairtake.errors import (
+    AlreadyServed,
     ClusterUnusable,
     FairtakeError,
     SettingsFault,
@@ -109,8 +110,9 @@ def init(root: Path) -> None:
 def serve(root: Path, once: bool, cluster: str | None) -> None:
     """Watch ROOT's inbox and finish every take that is dropped there.
 
-    Ends cleanly on SIGTERM and Ctrl-C: a take in work goes back to the inbox. With --once, ends
-    with status 1 when a take was quarantined. On a terminal, the takes in work stand below the log.
+    Ends cleanly on SIGTERM and Ctrl-C: a take in work goes back to the inbox. With --once, says
+    nothing where there is nothing to do, and ends with status 1 when a take was quarantined or
+    something was in the way. On a terminal, the takes in work stand below the log.
     """
     from fairtake.folders import open_root
     from fairtake.serving.log import start_log
@@ -118,10 +120,16 @@ def serve(root: Path, once: bool, cluster: str | None) -> None:
 
     with _explained(), _board(once) as board:
         opened = open_root(root)
-        start_log(opened.settings.log, board)
+        start_log(opened.settings.log, board, quiet=once and board is None)
         crew = _cluster(opened, cluster) if cluster else None
         service = Service(opened, once, crew, board.show if board else None)
-        service.run()
+        try:
+            service.run()
+        except AlreadyServed as e:
+            if not once:
+                raise
+            # Nothing is left undone: for cron that is no failure.
+            click.echo(one_line(f"fairtake: {e.message} That one sees to the takes."), err=True)
     if once and (service.failed or service.gave_up):
         sys.exit(FAILED)
 

@@ -3,10 +3,51 @@
 from __future__ import annotations
 
 from typing import Literal
+from urllib.parse import urlsplit
 
-from pydantic import Field
+from pydantic import Field, field_validator
 
+from fairtake.hours import parse_hours
 from fairtake.typed_file import Settings
+
+
+class NotifySettings(Settings):
+    command: list[str] = Field(
+        [],
+        description="A program and its arguments, run without a shell when a batch of takes ended or one was quarantined; it reads a JSON notice. Empty: none.",
+    )
+    url: str = Field(
+        "", description="An http or https address that gets the same notice by POST; empty: none."
+    )
+    timeout_s: float = Field(
+        30, ge=1, le=600,
+        description="What takes longer than so many seconds to be told is given up.",
+    )  # fmt: skip
+    quiet_s: float = Field(
+        60, ge=1, le=86400,
+        description="A batch has ended when nothing was in work for so many seconds.",
+    )  # fmt: skip
+
+    @field_validator("command")
+    @classmethod
+    def _names_a_program(cls, command: list[str]) -> list[str]:
+        if command and not command[0]:
+            raise ValueError("its first word must be the program")
+        if any("\0" in word for word in command):
+            raise ValueError("no word may hold a NUL")
+        return command
+
+    @field_validator("url")
+    @classmethod
+    def _is_an_address(cls, url: str) -> str:
+        try:
+            parts = urlsplit(url)
+            usable = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+        except ValueError:
+            usable = False
+        if url and not (usable and url.isascii() and url.isprintable() and " " not in url):
+            raise ValueError("it must be a whole address that begins with http:// or https://")
+        return url
 
 
 class ServiceSettings(Settings):
@@ -56,6 +97,10 @@ class ServiceSettings(Settings):
         description="First wait after a fault of disk, share or machine, in seconds; it doubles.",
     )
     retry_most_s: float = Field(300, ge=1, le=86400, description="Longest such wait, in seconds.")
+    work_hours: str = Field(
+        "",
+        description="Takes are begun only in these hours of the day, as in 22:00-06:00, several with commas between; empty: always.",
+    )
     outbox: str = Field("", description="Another place for finished takes; empty: ROOT/outbox.")
     originals: str = Field(
         "", description="Another place for the raw takes after success; empty: ROOT/originals."
@@ -78,3 +123,14 @@ class ServiceSettings(Settings):
     log: Literal["plain", "json"] = Field(
         "plain", description="Form of the log lines: plain or json."
     )
+    metrics: str = Field(
+        "",
+        description="A file for the text-file collector of a monitoring agent, written every 15 seconds; empty: none.",
+    )
+    notify: NotifySettings = NotifySettings()
+
+    @field_validator("work_hours")
+    @classmethod
+    def _are_hours(cls, text: str) -> str:
+        parse_hours(text)
+        return text

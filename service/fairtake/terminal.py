@@ -443,7 +443,7 @@ def _screen(
 
 
 def _for(why: str) -> str:
-    return f"for {why}" if why in ("its turn", "the service") else why
+    return f"for {why}" if why.startswith(("its ", "the service")) else why
 
 
 def _gap(part: RenderableType, lines: int) -> RenderableType:

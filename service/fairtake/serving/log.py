@@ -20,10 +20,19 @@ Action = Literal[
 ]  # fmt: skip
 
 
-def start_log(form: str, handler: logging.Handler | None = None) -> None:
-    """Log to standard error, or through *handler*, as *form* plain or json."""
+#: What says no more than that a service is there.
+_FRAME = ("started", "watching", "stopped")
+
+
+def start_log(form: str, handler: logging.Handler | None = None, quiet: bool = False) -> None:
+    """Log to standard error, or through *handler*, as *form* plain or json.
+
+    A *quiet* log begins with the first line about anything but the service's own coming and going,
+    so that a run with nothing to do says nothing.
+    """
     handler = handler or logging.StreamHandler(sys.stderr)
     handler.setFormatter(_Json() if form == "json" else _Plain())
+    handler.filters[:] = [_Quiet(handler)] if quiet else []
     _log.handlers[:] = [handler]
     _log.setLevel(logging.INFO)
     _log.propagate = False
@@ -36,6 +45,24 @@ def event(action: Action, take: str = "", **more: Any) -> None:
         action,
         extra={"take": take, "more": {k: v for k, v in more.items() if v not in ("", None, ())}},
     )
+
+
+class _Quiet(logging.Filter):
+    """Keeps lines of the frame back until there is another line for it to hold."""
+
+    def __init__(self, handler: logging.Handler) -> None:
+        super().__init__()
+        self._handler = handler
+        self._kept: list[logging.LogRecord] | None = []
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        if self._kept is not None and record.getMessage() in _FRAME:
+            self._kept.append(record)
+            return False
+        kept, self._kept = self._kept, None
+        for one in kept or ():
+            self._handler.handle(one)
+        return True
 
 
 class _Plain(logging.Formatter):

@@ -7,6 +7,7 @@ import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from datetime import datetime
 from multiprocessing.connection import wait
 from typing import Any
 
@@ -23,6 +24,7 @@ from fairtake.folders import (
     sweep,
     unclaim,
 )
+from fairtake.hours import parse_hours
 from fairtake.serving.alone import alone, ended_by_signals
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.crew import Crew, Task
@@ -50,6 +52,8 @@ ADOPT_EVERY_S = 60.0
 ONCE_PATIENCE = 3
 #: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
 ONCE_TRIES = 4
+#: What `Settling` says of a take that may be begun.
+ITS_TURN = "its turn"
 
 
 #: What ended the work on a take in a way that may be the take's doing.
@@ -80,6 +84,7 @@ class Service:
         once: bool = False,
         workers: Crew[Any] | None = None,
         show: Callable[[Standing], None] | None = None,
+        clock: Callable[[], datetime] = datetime.now,
     ) -> None:
         settings = root.settings
         self.root, self.once = root, once
@@ -96,6 +101,7 @@ class Service:
         self._grace_over: set[str] = set()
         self._stopping = self._ready = False
         self._show = show
+        self._hours, self._clock = parse_hours(settings.work_hours), clock
         self._cut_off: set[str] = set()
         self._since = time.time()
         self._beaten = self._worked = -1e9
@@ -192,6 +198,10 @@ class Service:
         # Asked last: a take that waits no longer is among the news, unless it was heard of already.
         if first is None or self._pending or self._shelf.claims or self._intake.has_news:
             return False
+        if hours := self._outside_hours:
+            if left:
+                event("left", why=f"they wait for {hours}", takes=len(left))
+            return True
         if left and time.time() - self._since < ONCE_PATIENCE * self.root.settings.settle_s:
             return False
         if all(self._intake.still_arriving(path) for path in left):
@@ -244,6 +254,8 @@ class Service:
 
     def _hand_out(self) -> None:
         self._pending += self._shelf.take_down()
+        if hours := self._outside_hours:
+            self._put_back_unbegun(f"it waits for {hours}")
         for claimed in self._pending[: self._workers.free]:
             self._pending.remove(claimed)
             try:
@@ -253,7 +265,24 @@ class Service:
                 self._pause.begin(fault_of(e).message, claimed.path)
                 break
         free = max(self._workers.free - len(self._pending), 0)
-        self._intake.want(0 if self._pause.lasts else free)
+        self._intake.want(0 if self._pause.lasts or hours else free)
+
+    @property
+    def _outside_hours(self) -> str:
+        """What a take waits for whose turn it would be; '' when it may be begun."""
+        return self._hours.wait(self._clock())
+
+    def _put_back_unbegun(self, why: str) -> None:
+        """What was begun is finished outside the hours, too; what was only claimed waits for them."""
+        for claimed in [c for c in self._pending if not c.attempts and not c.is_decided]:
+            self._pending.remove(claimed)
+            self._intake.put_back(claimed, why, patiently=False)
+
+    @property
+    def _reasons(self) -> dict[str, str]:
+        """What each take in the inbox waits for."""
+        hours, reasons = self._outside_hours, self._intake.reasons
+        return {path: hours or why if why == ITS_TURN else why for path, why in reasons.items()}
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
@@ -397,10 +426,11 @@ class Service:
             if w.claimed
         ]
         in_work = [(w.claimed.path, w.verb, w.share) for w in self._workers.busy if w.claimed]
-        self._pages.told(self._intake.reasons, in_work, self._said_trouble())
+        reasons = self._reasons
+        self._pages.told(reasons, in_work, self._said_trouble())
         with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
             beat(
-                self.root.heartbeat, self._since, doing, self._intake.reasons, self._said_trouble(),
+                self.root.heartbeat, self._since, doing, reasons, self._said_trouble(),
                 ledger=self._clerk.trouble, stopped=stopped,
             )  # fmt: skip
         self._manager.status(
@@ -422,6 +452,7 @@ class Service:
                 )
             )
             self._show = show
+        self._hours, self._clock = parse_hours(settings.work_hours), clock
 
     # --- begin and end -----------------------------------------------------------------------
 
