@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import pytest
@@ -74,3 +75,15 @@ def test_a_title_toml_that_is_a_link_or_a_folder_is_passed_over(root: Root, tmp_
     (root.inbox / "L/title.toml").symlink_to(tmp_path / "secret")
     (root.inbox / "F/title.toml").mkdir()
     assert bad(root) == []
+
+
+def test_what_would_keep_the_owner_from_being_told(tmp_path: Path) -> None:
+    """A command that is not there, and settings with a command that everybody may write."""
+    root = new_root(tmp_path / "root", notify={"command": ["/no/such/teller", "now"]})
+    [sentence] = bad(root)
+    assert "notify.command: '/no/such/teller' cannot be run" in sentence
+    root = new_root(tmp_path / "open", notify={"command": [sys.executable]})
+    assert bad(root) == []
+    (root.path / SETTINGS_FILE).chmod(0o666)
+    [sentence] = bad(root)
+    assert "may be written by everybody" in sentence

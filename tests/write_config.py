@@ -10,6 +10,7 @@ import json
 from pathlib import Path
 
 from fairtake.errors import ProfileInvalid, SettingsInvalid
+from fairtake.notice import Notice
 from fairtake.profile import Profile
 from fairtake.receipt import Reason, Receipt
 from fairtake.service_settings import ServiceSettings
@@ -32,7 +33,7 @@ def canonical_texts() -> dict[Path, str]:
     for path in sorted((CONFIG / "profiles").glob("*.toml")):
         profile = read_settings(path, Profile, ProfileInvalid)
         texts[path] = settings_text(profile, PROFILE_HEADING.format(path.stem))
-    for model in (Receipt, Reason):
+    for model in (Receipt, Reason, Notice):
         schema = json.dumps(model.model_json_schema(), indent=2) + "\n"
         texts[CONFIG / "schemas" / f"{model.__name__.lower()}.schema.json"] = schema
     return texts

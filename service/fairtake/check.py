@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import stat
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -45,6 +46,7 @@ def problems(path: Path) -> Iterator[Problem]:
     for folder in root.folders:
         yield from _folder_problems(folder)
     yield from _place_problems(root)
+    yield from _outward_problems(root)
     yield from (("note", sentence) for sentence in missing())
 
 
@@ -122,6 +124,22 @@ def _place_problems(root: Root) -> Iterator[tuple[str, str]]:
         yield (
             "note",
             f"{root.scratch} is on a network drive ({kind}): set `state` to a local folder.",
+        )
+
+
+def _outward_problems(root: Root) -> Iterator[Problem]:
+    """What would keep the owner from being told."""
+    settings, command = root.settings, root.settings.notify.command
+    if command and not shutil.which(command[0]):
+        yield "bad", f"{SETTINGS_FILE}: notify.command: '{command[0]}' cannot be run."
+    for place in (root.path, root.path / SETTINGS_FILE):
+        if command and os.name == "posix" and place.stat().st_mode & stat.S_IWOTH:
+            yield "bad", f"{place} may be written by everybody, who could have any program run: take that right away."  # fmt: skip
+    metrics = root.path / settings.metrics
+    if settings.metrics and not os.access(metrics.parent, os.W_OK):
+        yield (
+            "bad",
+            f"{SETTINGS_FILE}: metrics: {metrics.parent} is not there or cannot be written.",
         )
 
 

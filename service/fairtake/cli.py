@@ -443,11 +443,13 @@ def _changes() -> Callable[[dict[str, Any]], None]:
 
 def _status_lines(said: dict[str, Any]) -> Iterator[str]:
     """The state in plain lines: the service, the books, then each take and what wants attention."""
+    from fairtake.serving.heartbeat import BESIDE
+
     yield one_line(said["service"]["sentence"])
     if said["service"]["trouble"]:
         yield one_line(f"In the way: {said['service']['trouble']}")
-    if said["service"]["ledger"]:
-        yield one_line(f"Takes are safe, but: {said['service']['ledger']}")
+    for trouble in filter(None, (said["service"][what] for what in BESIDE)):
+        yield one_line(f"Takes are safe, but: {trouble}")
     totals = said["totals"]
     yield (
         f"{totals['seen']} seen = {totals['published']} finished + "

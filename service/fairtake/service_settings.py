@@ -43,10 +43,13 @@ class NotifySettings(Settings):
         try:
             parts = urlsplit(url)
             usable = parts.scheme in ("http", "https") and parts.hostname and parts.port != 0
+            usable = usable and parts.username is None
         except ValueError:
             usable = False
         if url and not (usable and url.isascii() and url.isprintable() and " " not in url):
-            raise ValueError("it must be a whole address that begins with http:// or https://")
+            raise ValueError(
+                "it must be a whole address, http:// or https://, without a name before an @"
+            )
         return url
 
 
@@ -134,3 +137,10 @@ class ServiceSettings(Settings):
     def _are_hours(cls, text: str) -> str:
         parse_hours(text)
         return text
+
+    @field_validator("metrics")
+    @classmethod
+    def _is_for_a_collector(cls, path: str) -> str:
+        if path and not path.endswith(".prom"):
+            raise ValueError("the file's name must end with .prom: collectors read no other")
+        return path

@@ -28,7 +28,7 @@ from rich.text import Text
 from fairtake.pages.finished import FinishedTake, finished_take
 from fairtake.pages.words import figure
 from fairtake.progress import FINISHING, Course, Parts
-from fairtake.serving.heartbeat import span
+from fairtake.serving.heartbeat import BESIDE, span
 from fairtake.text import one_line
 from fairtake.units import clock
 
@@ -480,8 +480,8 @@ def _notes(said: dict[str, Any]) -> Iterator[Text]:
     """What is good to know beside it."""
     if said["service"]["alive"]:
         yield _text(said["service"]["sentence"], DIM)
-    if said["service"]["ledger"]:
-        yield _text(f"Takes are safe, but: {said['service']['ledger']}", LOOK)
+    for trouble in filter(None, (said["service"][what] for what in BESIDE)):
+        yield _text(f"Takes are safe, but: {trouble}", LOOK)
     totals = said["totals"]
     again = f"; {totals['duplicates']} dropped once more" if totals["duplicates"] else ""
     yield _text(

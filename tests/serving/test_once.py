@@ -15,7 +15,17 @@ import tomli_w
 from fairtake.folders import SETTINGS_FILE, Root, begin, claim, claims, open_root
 from fairtake.serving.serve import Service
 from fairtake.serving.status import status
-from roots import FAIRTAKE, Served, drop, files_below, is_finished, new_root, reason_of, spoken, until
+from roots import (
+    FAIRTAKE,
+    Served,
+    drop,
+    files_below,
+    is_finished,
+    new_root,
+    reason_of,
+    spoken,
+    until,
+)
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="one service a ROOT is told by flock")
 

@@ -12,22 +12,24 @@ from typing import Any, Literal
 EVERY_S = 2.0
 #: Without a word for so long, the service is taken for dead.
 DEAD_AFTER_S = 20.0
+#: What the service does beside its takes. What is in the way of it makes nothing unhealthy.
+BESIDE = ("ledger", "notices", "metrics")
 
 LifeState = Literal["running", "stopped", "hangs", "died", "never-ran"]
 
 
 def beat(
     path: Path, since: float, doing: list[dict[str, Any]], waiting: dict[str, str], trouble: str,
-    *, ledger: str = "", stopped: bool = False,
+    *, ledger: str = "", notices: str = "", metrics: str = "", stopped: bool = False,
 ) -> None:  # fmt: skip
-    """Say what is being done, what waits for what, and what is in the way of takes and *ledger*.
+    """Say what is being done, what waits for what, and what is in the way of takes, and of what is beside them.
 
     *stopped* makes it the last word of a service that ends as it should.
     """
     said = {
         "pid": os.getpid(), "since": since, "at": time.time(), "monotonic_s": time.monotonic(),
         "in_work": doing, "waiting": waiting, "trouble": trouble, "ledger": ledger,
-        "stopped": stopped,
+        "notices": notices, "metrics": metrics, "stopped": stopped,
     }  # fmt: skip
     fresh = path.with_name(f".{path.name}.part")
     fresh.write_text(json.dumps(said), "utf-8")

@@ -33,6 +33,8 @@ from fairtake.serving.housekeeping import clear_out_now, start_clearing_out
 from fairtake.serving.intake import Intake
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
+from fairtake.serving.metrics import Metrics
+from fairtake.serving.notices import Notices
 from fairtake.serving.notify import Manager
 from fairtake.serving.pages import Pages
 from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
@@ -94,6 +96,7 @@ class Service:
         self._intake = Intake(root, self._drives, self._waker.wake, once)
         self._workers = workers or Workers(settings.workers or os.cpu_count() or 1)
         self._clerk, self._pages, self._manager = Clerk(root), Pages(root), Manager()
+        self._notices, self._metrics = Notices(root), Metrics(root)
         self._pending: list[Claim] = []
         self._condemned: dict[str, Death] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
@@ -118,6 +121,8 @@ class Service:
         load_profile(self.root.settings.default_profile, self.root.profiles)
         with alone(self.root), ended_by_signals(self.stop):
             event("started", root=str(self.root.path))
+            self._notices.start()
+            self._metrics.start()
             self._manager.ready()  # a drive that is not there is waited for; that is service, too
             try:
                 while not self._stopping and not self._done():
@@ -332,6 +337,8 @@ class Service:
     def _settle_outcome(self, claimed: Claim, outcome: Outcome) -> None:
         self._worked = time.monotonic()
         path = claimed.path
+        self._notices.ended(path, outcome)
+        self._metrics.ended(outcome)
         match outcome.ending:
             case "finished":
                 self.finished += 1
@@ -428,10 +435,13 @@ class Service:
         in_work = [(w.claimed.path, w.verb, w.share) for w in self._workers.busy if w.claimed]
         reasons = self._reasons
         self._pages.told(reasons, in_work, self._said_trouble())
+        self._notices.told(bool(doing or self._pending), len(reasons))
+        self._metrics.told(len(doing), reasons, bool(self._said_trouble()))
         with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
             beat(
                 self.root.heartbeat, self._since, doing, reasons, self._said_trouble(),
-                ledger=self._clerk.trouble, stopped=stopped,
+                ledger=self._clerk.trouble, notices=self._notices.trouble, metrics=self._metrics.trouble,
+                stopped=stopped,
             )  # fmt: skip
         self._manager.status(
             self._said_trouble()
@@ -452,7 +462,6 @@ class Service:
                 )
             )
             self._show = show
-        self._hours, self._clock = parse_hours(settings.work_hours), clock
 
     # --- begin and end -----------------------------------------------------------------------
 
@@ -480,6 +489,8 @@ class Service:
         self._beat(stopped=True)
         if self._ready:
             self._pages.end()
+        self._metrics.end()
+        self._notices.end(patiently=self.once)
         event("stopped", finished=self.finished, quarantined=self.failed)
 
     def _hand_back(self, claimed: Claim) -> None:

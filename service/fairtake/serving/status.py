@@ -20,7 +20,7 @@ from typing import Any
 from fairtake.drives import file_system
 from fairtake.folders import Root, claims, quarantined
 from fairtake.root import LEAST_FREE_BYTES
-from fairtake.serving.heartbeat import Life, life
+from fairtake.serving.heartbeat import BESIDE, Life, life
 from fairtake.serving.inventory import place_of, read_json, receipts
 from fairtake.serving.ledger import STATES, read_ledger
 from fairtake.serving.scan import is_companion, scan
@@ -77,7 +77,7 @@ def _service(heard: Life) -> dict[str, Any]:
         "pid": said.get("pid"),
         "last_heard_s": None if heard.heard_s is None else round(heard.heard_s, 1),
         "trouble": said.get("trouble", ""),
-        "ledger": said.get("ledger", ""),
+        **{what: said.get(what, "") for what in BESIDE},
     }
 
 
