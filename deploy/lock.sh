@@ -18,5 +18,5 @@ lock=deploy/requirements.lock
 } > "$lock.part"
 mv "$lock.part" "$lock"
 rm -rf .venv-lock/all   # the newest Python of the classifiers has the most dependencies
-"$uv" pip install --quiet --target .venv-lock/all --python-version 3.13 --no-deps -r "$lock"
+"$uv" pip install --quiet --target .venv-lock/all --python-version 3.14 --no-deps -r "$lock"
 .venv-lock/bin/python deploy/licences.py .venv-lock/all

@@ -19,9 +19,13 @@ from fairtake.errors import (
     TitleInvalid,
     all_errors,
 )
+from fairtake.folders import Root
+from fairtake.notice import Counts, Event, FinishedNote, Notice, QuarantinedNote
 from fairtake.profile import Profile
 from fairtake.receipt import Measures, Receipt
+from fairtake.service_settings import ServiceSettings
 from fairtake.serving.log import Action
+from fairtake.serving.metrics import Metrics
 from fairtake.serving.scan import is_companion
 from fairtake.shipped import profile_files
 from fairtake.sound.plan import STAGES
@@ -135,3 +139,22 @@ def test_every_key_of_a_cue_is_explained_and_every_explained_key_exists() -> Non
     explained = set().union(*(in_backticks(cells[0]) for cells in table))
     said = in_backticks(section("over a bed"))
     assert explained <= keys | {"stems"} and keys <= explained | said
+
+
+def test_every_key_of_a_notice_is_explained_and_its_example_is_one() -> None:
+    """Who is told finds each key in the README, and an example by the schema. Design: the docs."""
+    text = section("Being told")
+    notice = Notice.model_validate_json(re.findall(r"```json\n(.*?)```", text, re.DOTALL)[0])
+    models = (Notice, Counts, FinishedNote, QuarantinedNote)
+    keys = {key for model in models for key in model.model_fields} - {"schema_"}
+    assert keys <= in_backticks(text)
+    assert notice.quarantined[0].message == ERRORS["cut-short"]().message
+    assert set(get_args(Event)) <= in_backticks(text)
+    assert set(type(ServiceSettings().notify).model_fields) <= set(re.findall(r"[a-z_]+", text))
+
+
+def test_every_metric_is_explained_and_no_other(tmp_path: Path) -> None:
+    """What an agent reads stands in the README. Design: the docs against the program."""
+    written = Metrics(Root(tmp_path, ServiceSettings()))._text()
+    named = {name for cells in rows(section("monitoring")) for name in in_backticks(cells[0])}
+    assert named == set(re.findall(r"^# TYPE (\S+)", written, re.MULTILINE))
