@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import copy
+import logging
 import shutil
 import stat
 import threading
@@ -17,6 +19,7 @@ from fairtake.errors import SettingsInvalid
 from fairtake.folders import Root
 from fairtake.service_settings import ServiceSettings
 from fairtake.serving.job import Outcome
+from fairtake.serving.log import start_log
 from fairtake.serving.metrics import Free, Metrics, _family
 from fairtake.serving.status import status
 from fairtake.typed_file import parse_settings
@@ -148,18 +151,25 @@ def test_a_folder_that_is_gone_or_silent_is_left_out(
     assert "outbox" in free.bytes()
 
 
-def test_a_file_that_cannot_be_written_is_said_and_takes_go_on(tmp_path: Path) -> None:
-    """check says it before, the log and status while it lasts. Issue: never in the way of a take."""
+def test_a_file_that_cannot_be_written_is_said_and_nobody_waits(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """check says it before, log and status while it lasts. Issue: never in the way of a take."""
     root = measured(tmp_path)
     (tmp_path / "agent").rmdir()
     assert any("metrics" in sentence for kind, sentence in problems(root.path) if kind == "bad")
-    data = drop(root, "bad.wav", b"no sound")
-    with Served(root) as served:
-        until(lambda: (root.quarantine / "bad.wav").exists())
-        until(lambda: status(root)["service"]["metrics"])
-        assert status(root)["service"]["trouble"] == ""
-    assert "The metrics cannot be written: No such file or directory" in served.log
-    assert (root.quarantine / "bad.wav").read_bytes() == data
+    log = logging.getLogger("fairtake")
+    for kept in ("handlers", "level", "propagate"):
+        monkeypatch.setattr(log, kept, copy.copy(getattr(log, kept)))
+    start_log("plain")
+    metrics = Metrics(root)
+    metrics.start()
+    metrics.ended(Outcome("duplicate"))
+    trouble = until(lambda: metrics.trouble)
+    metrics.end()
+    assert trouble.startswith("The metrics cannot be written: No such file or directory")
+    [line] = capsys.readouterr().err.splitlines()
+    assert line.split()[2] == "fault" and trouble in line
 
 
 def test_only_a_name_that_collectors_read_is_accepted() -> None:
