@@ -1,5 +1,6 @@
 # Sourced: `make_environment DIR EXTRA` makes a Python environment in DIR with this checkout
 # installed in it, EXTRA being '' or '[test]', and sets $ENV_PYTHON.
+# shellcheck shell=sh disable=SC2015
 
 find_python() {
   for candidate in "${PYTHON:-}" python3 python3.14 python3.13 python3.12 python3.11 python; do

@@ -142,10 +142,11 @@ class Served:
     """A real ``fairtake serve`` on a ROOT. Ended at the end of the block, whatever happens."""
 
     def __init__(
-        self, root: Root, *options: str, under: tuple[str, ...] = (), **popen: Any
-    ) -> None:
+        self, root: Root, *options: str, under: tuple[str, ...] = (),
+        program: tuple[str, ...] = FAIRTAKE, **popen: Any,
+    ) -> None:  # fmt: skip
         self.root = root
-        self._command = (*under, *FAIRTAKE, "serve", str(root.path), *options)
+        self._command = (*under, *program, "serve", str(root.path), *options)
         self._log = root.path / "log"
         self._popen = popen
 
