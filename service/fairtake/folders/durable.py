@@ -41,7 +41,8 @@ def sync(path: Path) -> None:
     is_one = path.is_dir()
     if is_one and os.name == "nt":
         return  # Windows cannot and need not sync folders
-    descriptor = os.open(path, os.O_RDONLY)
+    # Windows syncs only what may be written.
+    descriptor = os.open(path, os.O_RDWR if os.name == "nt" else os.O_RDONLY)
     try:
         os.fsync(descriptor)
     except OSError as e:
@@ -121,7 +122,8 @@ def move_new(source: Path, target: Path, sha256: str | None = None) -> None:
     Raises ``FileExistsError`` and leaves *source* where it is when *target* is taken.
     """
     plain = stat.S_ISREG(os.lstat(source).st_mode)  # opening a pipe would wait for ever
-    if plain and os.access(source, os.R_OK):  # what nobody may read holds nothing that we wrote
+    # What we may not read, or on Windows not write, holds nothing that we wrote.
+    if plain and os.access(source, os.W_OK if os.name == "nt" else os.R_OK):
         sync(source)
     try:
         rename(source, target, _rename_new)

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
-import os
 import signal
+import sys
 from collections.abc import Callable, Iterator
-from typing import Any
+from typing import Any, TextIO
 
 from fairtake.errors import AlreadyServed
 from fairtake.folders import Root
@@ -16,17 +16,26 @@ from fairtake.folders import Root
 def alone(root: Root) -> Iterator[None]:
     """Hold the ROOT's lock. Raises `AlreadyServed`."""
     root.lock.parent.mkdir(parents=True, exist_ok=True)
-    if os.name != "posix":
-        yield
-        return
-    import fcntl
-
     with open(root.lock, "a") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            raise AlreadyServed(str(root.path)) from None
+        if not _locked(lock):
+            raise AlreadyServed(str(root.path))
         yield
+
+
+def _locked(file: TextIO) -> bool:
+    """Whether the file is locked for us now; the lock goes with it."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except (BlockingIOError, PermissionError):
+        return False
+    return True
 
 
 @contextlib.contextmanager

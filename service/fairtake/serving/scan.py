@@ -130,7 +130,7 @@ def _each(
             if entry.is_dir(follow_symlinks=False):
                 yield from walk(inbox, path, apart)
                 continue
-            status = entry.stat(follow_symlinks=False)
+            status = os.lstat(entry)  # on Windows an entry itself does not know its inode
         except (FileNotFoundError, PermissionError, NotADirectoryError):
             continue  # gone since the folder was listed, or one title that may not be read
         if stat.S_ISREG(status.st_mode):
