@@ -95,6 +95,10 @@ make_root() {
   as_account chmod 2770 "$root/inbox"
   as_account chmod 2750 "$root" "$root/outbox" "$root/originals" "$root/quarantine"
   as_account chmod 0700 "$state"
+  # Folders that people make in the inbox are open to the service, whatever their umask.
+  if command -v setfacl >/dev/null; then
+    as_account setfacl --default --modify "user:$account:rwx" "$root/inbox" || true
+  fi
   as_account "$prefix/$new/bin/fairtake" init "$root" >/dev/null # now its state folder, too
   say "Made the folders of takes in $root."
 }
@@ -163,6 +167,9 @@ say "Installing fairtake and what it needs into $prefix/$new ..."
   fail "The new version does not run. Nothing else was changed."
 }
 
+if [ ! -e "$root/fairtake.toml" ] && [ -e "$state/drives.json" ]; then
+  fail "$state remembers takes, and $root holds none: is its drive not there? If they are gone for good, remove $state/drives.json and run this again. Nothing else was changed."
+fi
 elsewhere=""
 make_account_and_folders
 umask 027

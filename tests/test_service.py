@@ -565,6 +565,28 @@ def test_an_unreadable_take_is_quarantined_unread(
     assert (root.quarantine / "secret.wav").read_bytes() == secret
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux can take a right away from root")
+@pytest.mark.parametrize("options", [(), ("--once",)])
+def test_a_title_that_is_closed_to_the_service_holds_up_no_other(
+    tmp_path: Path, voice: Callable[[float], bytes], options: tuple[str, ...]
+) -> None:
+    """Copied in by another account, its folder lets nothing be taken out. Design: surroundings."""
+    root = new_root(tmp_path / "root")
+    closed = drop(root, "A Title/one.wav", voice(1.0))
+    good = drop(root, "B Title/two.wav", voice(0.9))
+    (root.inbox / "A Title").chmod(0o555)
+    with Served(root, *options, preexec_fn=drop_root_s_rights) as served:
+        until(lambda: is_finished(root, "B Title/two.wav", good))
+        if options:
+            assert served.process.wait(60) == 1
+            assert "left" in served.log and "may not write" in served.log
+        else:
+            (root.inbox / "A Title").chmod(0o755)
+            until(lambda: is_finished(root, "A Title/one.wav", closed))
+    (root.inbox / "A Title").chmod(0o755)
+    assert (root.inbox / "A Title/one.wav").exists() == bool(options)
+
+
 # --- once, and what keeps it from starting ------------------------------------------------------------
 
 

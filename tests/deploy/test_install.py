@@ -103,6 +103,9 @@ def test_the_unit_and_the_settings_name_the_places(machine: Machine) -> None:
     assert f"ExecPaths=/usr {machine.home / 'opt'}\n" in unit
     modes = [folder.stat().st_mode & 0o7777 for folder in (root.inbox, root.outbox)]
     assert modes == [0o2770, 0o2750]  # the group drops here, and reads there
+    if shutil.which("setfacl"):
+        (root.inbox / "The Book").mkdir()
+        assert (root.inbox / "The Book").stat().st_mode & 0o070 == 0o070, "closed by the umask"
 
 
 @pytest.mark.parametrize(
@@ -154,6 +157,10 @@ def test_installed_again_and_removed_every_take_stays(machine: Machine) -> None:
     assert {p: p.read_bytes() for p in files_below(root.path, root.state)} == before
     assert not (machine.home / "opt").exists() and files_below(machine.home / "etc") == []
     assert f"{root.path} stays, with every take in it" in machine.said[-1]
+
+    root.path.rename(machine.home / "away")  # as when its drive is not there
+    assert machine.install("1.1") == 1 and not root.path.exists()
+    assert "is its drive not there?" in machine.said[-1] and machine.versions == []
 
 
 def test_wrong_use_is_said_before_anything_is_done(tmp_path: Path) -> None:

@@ -18,7 +18,7 @@ if [ ! -e "$machine/made" ]; then
     --include=systemd,systemd-sysv,dbus,procps,ca-certificates,python3,python3-venv bookworm "$machine"
   touch "$machine/made"
 fi
-rm -rf "$machine/source" "$machine/srv/fairtake" "$machine/trial.log"
+rm -rf "$machine/source" "$machine/srv/fairtake" "$machine/var/lib/fairtake" "$machine/trial.log"
 mkdir "$machine/source"
 for part in pyproject.toml README.md LICENSE config service deploy samples tests/deploy/in_machine.sh; do
   mkdir -p "$(dirname "$machine/source/$part")"
@@ -31,8 +31,7 @@ Environment=HOME=/root
 ExecStart=/bin/bash /source/tests/deploy/in_machine.sh
 StandardOutput=append:/trial.log
 StandardError=append:/trial.log
-SuccessAction=poweroff
-FailureAction=poweroff
+ExecStopPost=/bin/systemctl --no-block poweroff
 UNIT
 mkdir -p "$machine/etc/systemd/system/multi-user.target.wants"
 ln -sf ../trial.service "$machine/etc/systemd/system/multi-user.target.wants/trial.service"
@@ -40,7 +39,7 @@ ln -sf ../trial.service "$machine/etc/systemd/system/multi-user.target.wants/tri
 # The service's workers confine themselves by calls that a container does not allow of itself.
 # shellcheck disable=SC2086
 systemd-nspawn --quiet --directory="$machine" --machine="fairtake-trial-$$" --register=no --keep-unit \
-  --system-call-filter="@sandbox @keyring" ${NSPAWN_OPTIONS:-} --boot systemd.unit=multi-user.target \
+  --system-call-filter="landlock_create_ruleset landlock_add_rule landlock_restrict_self" ${NSPAWN_OPTIONS:-} --boot systemd.unit=multi-user.target \
   </dev/null >"$dir/boot.log" 2>&1 || true
 cat "$machine/trial.log"
 grep -q '^All went well.$' "$machine/trial.log"

@@ -129,6 +129,10 @@ class Intake:
         """Whether somebody was seen writing the file, so that no end can be told."""
         return path in self._part_of(path).arriving
 
+    def held_up(self, path: str) -> str:
+        """What keeps this take alone from being claimed, or ''."""
+        return self._part_of(path).held_up.get(path, "")
+
     def _part_of(self, path: str) -> Part:
         folders = [f for f in self._parts if f and path.startswith(f + "/")]
         return self._parts[max(folders, key=len, default="")]

@@ -58,7 +58,7 @@ class Refused:
 
 @dataclass(frozen=True)
 class HeldUp:
-    """A take on a drive mounted in the inbox could not be claimed; all others go on."""
+    """A take could not be claimed for what its own folder or drive is; all others go on."""
 
     path: str
     message: str
@@ -88,6 +88,7 @@ class Part:
         self.news: SimpleQueue[News] = SimpleQueue()
         self.reasons: dict[str, str] = {}
         self.arriving: set[str] = set()
+        self.held_up: dict[str, str] = {}
         self.first: set[str] | None = None
         self._trouble = ""
         self._root, self._check, self._tell, self._once = root, check, tell, once
@@ -199,13 +200,18 @@ class Part:
                 self._claim(path)
                 self._held_up.pop(path, None)
             except OSError as e:
-                if self.folder and not self._once:
+                if (self.folder and not self._once) or self._is_title_s(path, e):
                     self._hold_up(path, fault_of(e).message)
                     continue
                 self._wanted = 0
                 self.news.put(Refused(path, fault_of(e).message))
             if not self._wanted or self._ending:
                 return
+
+    def _is_title_s(self, path: str, error: OSError) -> bool:
+        """Whether the rights of its own folder keep a take in it: made by another account, closed to ours."""
+        below = isinstance(error, PermissionError) and "/" in path
+        return below and os.access(self._root.claims, os.W_OK)
 
     def _hold_up(self, path: str, message: str) -> None:
         """Leave a take where it is, each time a little longer."""
@@ -266,6 +272,7 @@ class Part:
         self._held_up = {path: why for path, why in self._held_up.items() if path in files}
         told = {path: message for path, (_, _, message) in self._held_up.items()}
         self.reasons, self.arriving = self._settling.reasons() | told, self._settling.arriving()
+        self.held_up = told
 
     # --- time --------------------------------------------------------------------------------------
 

@@ -209,9 +209,11 @@ class Service:
             return True
         if left and time.time() - self._since < ONCE_PATIENCE * self.root.settings.settle_s:
             return False
-        if all(self._intake.still_arriving(path) for path in left):
+        held_up = {path: self._intake.held_up(path) for path in left}
+        if all(held_up[path] or self._intake.still_arriving(path) for path in left):
             for path in sorted(left):
-                event("left", path, why="still arriving")
+                event("left", path, why=held_up[path] or "still arriving")
+            self.gave_up = any(held_up.values())
             return True
         return False
 
