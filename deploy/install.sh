@@ -146,6 +146,11 @@ case $where in
   *) is_trial || fail "The service may run programs below /usr only, and this Python is $where. Name another one: PYTHON=/usr/bin/python3 sh $0" ;;
 esac
 
+# An empty mount point looks like a new machine.
+if [ ! -e "$root/fairtake.toml" ] && [ -e "$state/drives.json" ]; then
+  fail "$state remembers takes, and $root holds none: is its drive not there? If they are gone for good, remove $state/drives.json and run this again."
+fi
+
 notes=$(mktemp)
 unit_before=$(mktemp)
 keep_new=no
@@ -167,9 +172,6 @@ say "Installing fairtake and what it needs into $prefix/$new ..."
   fail "The new version does not run. Nothing else was changed."
 }
 
-if [ ! -e "$root/fairtake.toml" ] && [ -e "$state/drives.json" ]; then
-  fail "$state remembers takes, and $root holds none: is its drive not there? If they are gone for good, remove $state/drives.json and run this again. Nothing else was changed."
-fi
 elsewhere=""
 make_account_and_folders
 umask 027

@@ -18,7 +18,9 @@ if [ ! -e "$machine/made" ]; then
     --include=systemd,systemd-sysv,dbus,procps,ca-certificates,python3,python3-venv bookworm "$machine"
   touch "$machine/made"
 fi
-rm -rf "$machine/source" "$machine/srv/fairtake" "$machine/var/lib/fairtake" "$machine/trial.log"
+# What a trial before this one left.
+for left in source opt/fairtake srv/fairtake var/lib/fairtake trial.log; do rm -rf "${machine:?}/$left"; done
+find "$machine/etc/systemd/system" -name fairtake.service -delete
 mkdir "$machine/source"
 for part in pyproject.toml README.md LICENSE config service deploy samples tests/deploy/in_machine.sh; do
   mkdir -p "$(dirname "$machine/source/$part")"
