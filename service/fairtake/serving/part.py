@@ -7,6 +7,7 @@ else. The service's loop asks for takes and reads what this thread last said.
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 import time
 from collections.abc import Callable

@@ -79,7 +79,7 @@ def _inside(folder: Path, below: str = "") -> Iterator[tuple[str, os.stat_result
             if entry.is_dir(follow_symlinks=False):
                 yield from _inside(folder, f"{below}{entry.name}/")
             else:
-                yield below + entry.name, entry.stat(follow_symlinks=False)
+                yield below + entry.name, os.lstat(entry)
         except FileNotFoundError:
             continue  # gone since the folder was listed
 
