@@ -215,7 +215,7 @@ is_trial || ln -sfn "$current/bin/fairtake" /usr/local/bin/fairtake
 say "$("$current/bin/fairtake" --version) is installed in $prefix${old:+; the version before it stays in $prefix/previous}."
 say "Drop takes into $root/inbox; the finished ones come to $root/outbox."
 if has_systemd; then
-  say "The service runs, and starts with the machine. How it is: fairtake status $root"
+  say "The service runs, and starts with the machine. How it is: sudo fairtake status $root"
 else
   say "systemd does not run here: start the service yourself, as $account: $current/bin/fairtake serve $root"
   [ -z "$old" ] || say "A service that runs already goes on with the old version until you end it (kill -TERM)."
