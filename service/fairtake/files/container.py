@@ -37,12 +37,15 @@ _WAV_OTHERS = {
 class Container:
     """``name`` of the format; ``missing`` says what is not there yet, or is empty.
 
-    ``counted`` is whether its header counts the samples; where not, only decoding tells.
+    ``counted`` is whether its header counts the samples; where not, only decoding tells. ``sound_at``
+    is where the sound of a WAV begins and ``sound_bytes`` how long it is, 0 elsewhere.
     """
 
     name: str
     missing: str = ""
     counted: bool = True
+    sound_at: int = 0
+    sound_bytes: int = 0
 
     @property
     def whole(self) -> bool:
@@ -111,7 +114,7 @@ def _wav(file: BinaryIO, size: int) -> Container:
                 # at its word, and so do we where the rest of the header agrees.
                 believed = length != 0 or promised + 8 == size
                 return Container(name, "" if size > at else "no sound has arrived yet", believed)
-            return Container(name, _short(at + length, size))
+            return Container(name, _short(at + length, size), sound_at=at, sound_bytes=length)
     return Container(name, "its header is not complete")
 
 

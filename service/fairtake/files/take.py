@@ -25,6 +25,7 @@ from fairtake.errors import (
 from fairtake.files.container import Container, sniff
 from fairtake.files.encoder import decode_to_wav
 from fairtake.files.hashing import hash_of
+from fairtake.files.packed import Packed24
 from fairtake.plain_file import is_closed_to_us
 from fairtake.receipt import TakeFacts
 from fairtake.sound.source import BLOCK_S, Samples
@@ -55,12 +56,19 @@ class Take:
     """A sound file as a `fairtake.sound.listen.Source`. Made by `open_take`."""
 
     def __init__(
-        self, path: Path, container: str, encoding: str, info: soundfile.SoundFile
+        self, path: Path, container: Container, encoding: str, info: soundfile.SoundFile
     ) -> None:
-        self._path, self.container, self.encoding = path, container, encoding
+        self._path, self.container, self.encoding = path, container.name, encoding
         self.sample_rate_hz: int = info.samplerate
         self.channels: int = info.channels
         self.frames: int = info.frames
+        whole = self.frames * self.channels * 3 == container.sound_bytes
+        self._packed_at = container.sound_at if info.subtype == "PCM_24" and whole else 0
+
+    def _open(self) -> soundfile.SoundFile | Packed24:
+        if self._packed_at:
+            return Packed24(self._path, self._packed_at, self.frames, self.channels)
+        return _opened(self._path)
 
     @property
     def duration_s(self) -> float:
@@ -73,7 +81,7 @@ class Take:
         cannot be decoded.
         """
         stop = self.frames if stop is None else stop
-        with _opened(self._path) as file:
+        with self._open() as file:
             at = self._go_to(file, start)
             while at < stop:
                 block = _read(file, min(BLOCK_S * self.sample_rate_hz, stop - at))
@@ -86,12 +94,12 @@ class Take:
 
     def read(self, start: int, stop: int) -> Samples:
         """A short stretch; near it where the format does not seek exactly."""
-        with _opened(self._path) as file:
+        with self._open() as file:
             file.seek(start)
             block = _read(file, stop - start)
         return np.pad(block, ((0, stop - start - len(block)), (0, 0)))
 
-    def _go_to(self, file: soundfile.SoundFile, start: int) -> int:
+    def _go_to(self, file: soundfile.SoundFile | Packed24, start: int) -> int:
         """Stand exactly at *start*."""
         if start and self.container not in _SEEKS_LOOSELY:
             file.seek(start)
@@ -132,7 +140,7 @@ def open_take(
             decode_to_wav(path, container.name, decoded, longest_s + 1)
         with _opened(decoded or path) as file:
             encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)
-            take = Take(decoded or path, container.name, encoding, file)
+            take = Take(decoded or path, container, encoding, file)
         _refuse_unusable(take)
         if take.duration_s > longest_s:
             lasts = f"more than {clock(longest_s)}" if decoded else clock(take.duration_s)
@@ -173,7 +181,9 @@ def _opened(path: Path) -> soundfile.SoundFile:
         raise _damaged(e) from None
 
 
-def _read(file: soundfile.SoundFile, frames: int) -> Samples:
+def _read(file: soundfile.SoundFile | Packed24, frames: int) -> Samples:
+    if isinstance(file, Packed24):
+        return file.read(frames)
     # The MP3 decoder makes floats of 32 bits: asked for more, it takes a third longer for the same.
     made = "float32" if file.subtype == "MPEG_LAYER_III" else "float64"
     try:
