@@ -55,13 +55,15 @@ def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float
 
 def _periodicity(low: Values, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
     """The same of the windows that begin with each of the first *frames* frames of *low*."""
-    begins = np.arange(frames) * frame_rows
-    low = low[: begins[-1] + WINDOW_ROWS]
+    last = (frames - 1) * frame_rows
+    low = low[: last + WINDOW_ROWS]
+    total = np.zeros(len(low) + 1)
 
     def product(lag: int) -> Values:
         """Sum over a window of each row times the one *lag* behind it, from a running total."""
-        total = np.concatenate([[0.0], np.cumsum(low[: len(low) - lag] * low[lag:])])
-        inside: Values = total[begins + WINDOW_ROWS - lag] - total[begins]
+        running, end = total[1 : len(low) - lag + 1], WINDOW_ROWS - lag
+        np.cumsum(np.multiply(low[: len(low) - lag], low[lag:], out=running), out=running)
+        inside: Values = total[end : end + last + 1 : frame_rows] - total[: last + 1 : frame_rows]
         # Fewer products overlap at longer lags: weigh them up to the same count.
         return inside * (WINDOW_ROWS / (WINDOW_ROWS - lag))
 
