@@ -12,14 +12,13 @@ louder than its word was pressed down by what lowers loud sound, not by what low
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.levels import Levels, Rows
-from fairtake.sound.runs import Mask, runs, widened
+from fairtake.sound.runs import Indices, Mask, runs, widened
 from fairtake.sound.speech import FRAME_ROWS, find_speech, on_rows
 from fairtake.units import power_db, power_gain
 
@@ -105,36 +104,41 @@ def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
 def _dulled_edges(power: Rows, gain_db: Rows) -> tuple[int, int]:
     """How many of the words' first and last moments lie under their word's own gain, and how many of
     those are louder than their word."""
+    starts, stops = _words(power > 0)
+    if not len(starts):
+        return 0, 0
+    guesses = np.array(GUESS_ROWS)
     dulled = pressed = 0
-    for start, stop in _words(power > 0):
-        firsts = [slice(start + n, start + n + FIRST_ROWS) for n in GUESS_ROWS]
-        lasts = [slice(stop - n - LAST_ROWS, stop - n) for n in GUESS_ROWS]
-        beside = (
-            slice(start, min(start + BESIDE_ROWS, stop)),
-            slice(max(stop - BESIDE_ROWS, start), stop),
-        )
-        for edges, near in ((firsts, beside[0]), (lasts, beside[1])):
-            least_db = float(np.median(gain_db[near])) - DULLED_DB
-            worst = min(edges, key=lambda edge: _heard_gain_db(power[edge], gain_db[edge]))
-            if _heard_gain_db(power[worst], gain_db[worst]) < least_db:
+    for begins, width, near_starts, near_stops in (
+        (starts[:, None] + guesses, FIRST_ROWS, starts, np.minimum(starts + BESIDE_ROWS, stops)),
+        (stops[:, None] - guesses - LAST_ROWS, LAST_ROWS, np.maximum(stops - BESIDE_ROWS, starts), stops),
+    ):  # fmt: skip
+        edges_db, loud = _heard(power, gain_db, begins, width)
+        worst = edges_db.argmin(axis=1)
+        for word, near in enumerate(map(slice, near_starts, near_stops)):
+            edge = word, worst[word]
+            if edges_db[edge] < np.median(gain_db[near]) - DULLED_DB:
                 dulled += 1
-                pressed += bool(power[worst].mean() > power[near].mean())
+                pressed += bool(loud[edge] > power[near].mean())
     return dulled, pressed
 
 
-def _words(spoken: Mask) -> Iterator[tuple[int, int]]:
+def _words(spoken: Mask) -> tuple[Indices, Indices]:
     """Runs of speech, apart by `WORD_PAUSE_ROWS` or more; the shortest have no edges to tell."""
     starts, stops = runs(spoken)
-    if not len(starts):
-        return
-    near = starts[1:] - stops[:-1] < WORD_PAUSE_ROWS
-    starts, stops = starts[np.append(True, ~near)], stops[np.append(~near, True)]
-    for start, stop in zip(starts, stops, strict=True):
-        if stop - start >= FIRST_ROWS + LAST_ROWS:
-            yield int(start), int(stop)
+    if len(starts):
+        near = starts[1:] - stops[:-1] < WORD_PAUSE_ROWS
+        starts, stops = starts[np.append(True, ~near)], stops[np.append(~near, True)]
+    long = stops - starts >= FIRST_ROWS + LAST_ROWS
+    return starts[long], stops[long]
 
 
-def _heard_gain_db(power: Rows, gain_db: Rows) -> float:
-    """The gain of the energy of some rows."""
-    heard = power + LEAST_POWER  # a window may lie between two sounds
-    return float(power_db(np.average(power_gain(gain_db), weights=heard)))
+def _heard(
+    power: Rows, gain_db: Rows, begins: Indices, width: int
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """The gain of the energy, dB, and the mean power of *width* rows from each of *begins*."""
+    view = np.lib.stride_tricks.sliding_window_view
+    powers = view(power, width)[begins].astype(np.float64)
+    heard = powers + LEAST_POWER  # a window may lie between two sounds
+    kept = (power_gain(view(gain_db, width)[begins]) * heard).sum(axis=-1) / heard.sum(axis=-1)
+    return power_db(kept), powers.mean(axis=-1)
