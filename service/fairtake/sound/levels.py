@@ -15,6 +15,7 @@ A stage sees the levels as the stages before it left them: cut, and with their g
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
@@ -161,11 +162,19 @@ def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:
     return np.concatenate(parts) if parts else rows[:0]
 
 
+@functools.lru_cache(maxsize=8)  # blocks are of one length, but for the last
 def row_starts(samples: int, sample_rate_hz: int) -> npt.NDArray[np.intp]:
     """First sample of each row in a block of *samples* that begins on a whole second."""
     rows = -(-samples * ROWS_PER_S // sample_rate_hz) + 1
     starts = np.rint(np.arange(rows) * sample_rate_hz / ROWS_PER_S).astype(np.intp)
-    return starts[starts < samples]
+    starts = starts[starts < samples]
+    starts.flags.writeable = False
+    return starts
+
+
+def widest_row(sample_rate_hz: int) -> int:
+    """Samples of the longest row."""
+    return -(-sample_rate_hz // ROWS_PER_S)
 
 
 def sample_of(row: int, sample_rate_hz: int) -> int:
