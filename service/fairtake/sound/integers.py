@@ -31,6 +31,5 @@ class Quantiser:
         steps = block * self._steps
         steps += np.subtract(uniform[0], uniform[1], dtype=np.float32) * np.float32(1 / 65536)
         np.rint(steps, out=steps)
-        np.minimum(steps, self._steps - 1, out=steps)
-        np.maximum(steps, -self._steps, out=steps)
+        np.clip(steps, -self._steps, self._steps - 1, out=steps)
         return steps.astype(np.int16) if self.bits <= 16 else steps.astype(np.int32)
