@@ -16,6 +16,7 @@ Source: the margins are measured, no source.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 import numpy as np
@@ -93,8 +94,16 @@ STEADY = Margins(
     fall_db=2.0,
     stark_db=99.0,
 )
-_OVER_MEAN, _OVER_NEXT = power_gain(CANDIDATE.over_mean_db), power_gain(CANDIDATE.over_next_db)
-_OVER_OTHERS = power_gain(CANDIDATE.over_others_db)
+
+
+@functools.cache
+def _times(db: float) -> float:
+    """`power_gain` of a margin: one is asked for again with every block."""
+    return float(power_gain(db))
+
+
+_OVER_MEAN, _OVER_NEXT = _times(CANDIDATE.over_mean_db), _times(CANDIDATE.over_next_db)
+_OVER_OTHERS = _times(CANDIDATE.over_others_db)
 
 
 def step_of(sample_rate_hz: int) -> int:
@@ -164,7 +173,7 @@ def candidates(sharp: Energies, first: int, last: int) -> Candidates:
         for margins in (CANDIDATE, PLAIN, STEADY)
     )
     # A sharp row further off is no pulse of a creaky voice by itself, but it leaves a doubt.
-    plain &= near.here > power_gain(PLAIN.over_creak_db) * near.far
+    plain &= near.here > _times(PLAIN.over_creak_db) * near.far
     most = MOST_PER_S * max(1, (last - first) // ROWS_PER_S)
     best = np.flatnonzero(wide)[np.argsort(-near.prominence[wide])[:most]]
     best.sort()
@@ -186,7 +195,7 @@ def _pulses(around: Energies) -> Energies:
     rows = np.lib.stride_tricks.sliding_window_view(around, 2 * PULSE_ROWS + 1, axis=1)
     beside = np.maximum(rows[:, :, :2].max(axis=2), rows[:, :, -2:].max(axis=2))
     middle = rows[:, :, PULSE_ROWS]
-    alone = np.where(middle > power_gain(PULSE_DB) * beside, middle, 0.0)
+    alone = np.where(middle > _times(PULSE_DB) * beside, middle, 0.0)
     reach = CREAK_ROWS - PULSE_ROWS
     side = reach - AROUND_ROWS + 1
     return np.maximum(alone[:, :side].max(axis=1), alone[:, -side:].max(axis=1))
@@ -211,15 +220,15 @@ def _standing_out(
 ) -> npt.NDArray[np.bool_]:
     """Which rows stand out by some margins; *before* and *after* are the means around them."""
     here, m = near.here, margins
-    alike = near.aftermath < power_gain(m.aftermath_db) * before
-    alike &= (before < power_gain(m.fall_db) * after) & (after < power_gain(m.rise_db) * before)
-    stark = here > power_gain(m.stark_db) * np.maximum(near.others, near.next_to)
+    alike = near.aftermath < _times(m.aftermath_db) * before
+    alike &= (before < _times(m.fall_db) * after) & (after < _times(m.rise_db) * before)
+    stark = here > _times(m.stark_db) * np.maximum(near.others, near.next_to)
     return (
         (here >= near.top)
-        & (here > power_gain(LEAST_SHARPNESS_DB))
-        & (here > power_gain(m.over_mean_db) * np.maximum(before, after))
-        & (here > power_gain(m.over_others_db) * near.others)
-        & (here > power_gain(m.over_next_db) * near.next_to)
-        & (here > power_gain(m.over_creak_db) * near.pulses)
+        & (here > _times(LEAST_SHARPNESS_DB))
+        & (here > _times(m.over_mean_db) * np.maximum(before, after))
+        & (here > _times(m.over_others_db) * near.others)
+        & (here > _times(m.over_next_db) * near.next_to)
+        & (here > _times(m.over_creak_db) * near.pulses)
         & (alike | stark)
     )
