@@ -17,6 +17,7 @@ from fairtake.sound.envelope import (
     least_ahead,
     release,
     rise_limited,
+    spread_around,
 )
 
 AMOUNTS = arrays(np.float32, st.integers(1, 60), elements=st.floats(0, 40, width=32))
@@ -92,3 +93,15 @@ def test_rise_limited(amount, per_row):
     assert np.all(np.diff(y) <= per_row + 1e-4)
     expected = [min(amount[j] + per_row * (i - j) for j in range(i + 1)) for i in range(len(y))]
     np.testing.assert_allclose(y, expected, atol=1e-3)
+
+
+@pytest.mark.parametrize("rows", [1, 9, 333, 5421])
+def test_spread_around_keeps_its_promise(rows):
+    """Within half of its reach it never asks for less than any row does, and nowhere for more."""
+    amount = np.zeros(rows, np.float32)
+    amount[[0, rows // 3, rows - 1]] = 3.0, 6.0, 1.0
+    spread = spread_around(amount, 1000)
+    for row in (0, rows // 3, rows - 1):
+        assert spread[max(row - 490, 0) : row + 490].min() >= amount[row] - 1e-5
+    assert len(spread) == rows
+    assert spread.max() <= amount.max() + 1e-5

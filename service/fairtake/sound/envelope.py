@@ -18,6 +18,8 @@ from fairtake.sound.levels import ROWS_PER_S, Rows
 
 #: From this width on an average is quicker by way of its spectrum, which rounds by so much, in dB.
 WIDE_ROWS, ROUNDING = 400, 1e-6
+#: Slow curves are drawn on one row of so many.
+GRID_ROWS = 10
 _NOTHING = 1e-6  # dB; stands for zero where a logarithm is taken
 
 
@@ -59,13 +61,23 @@ def _sliding(amount: Rows, ahead: int, better: np.ufunc) -> Rows:
 
 
 def spread_around(amount: Rows, reach: int) -> Rows:
-    """A smooth curve that is at least *amount* within half of *reach* of every row, and 0 beyond it."""
+    """A smooth curve that is at least *amount* within half of *reach* of every row, and 0 beyond it.
+
+    Drawn on the greatest of each `GRID_ROWS`, which so smooth a curve needs no more than, and in
+    straight lines between them.
+    """
     if not amount.any():
         return amount
+    coarse = np.maximum.reduceat(amount, np.arange(0, len(amount), GRID_ROWS))
+    reach, middle = reach // GRID_ROWS, GRID_ROWS // 2
     half = reach // 2
     # The greatest within +-reach, then a centred average over +-half: nobody asks for less.
-    widest = greatest_ahead(np.pad(amount, (reach, reach)), 2 * reach)[: len(amount) + reach]
-    return averaged_behind(widest, 2 * half)[half : half + len(amount)]
+    widest = greatest_ahead(np.pad(coarse, (reach, reach)), 2 * reach)[: len(coarse) + reach]
+    smooth = averaged_behind(widest, 2 * half)[half : half + len(coarse)]
+    corners = np.pad(smooth, 1, mode="edge")[:, None]
+    way = (np.arange(GRID_ROWS) / GRID_ROWS).astype(np.float32)
+    lines = corners[:-1] * (1 - way) + corners[1:] * way
+    return lines.ravel()[middle : middle + len(amount)]
 
 
 def rise_limited(amount: Rows, per_row: float) -> Rows:

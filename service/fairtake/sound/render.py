@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.edit import edited, frames_of, reblocked
+from fairtake.sound.envelope import GRID_ROWS
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
@@ -237,7 +238,8 @@ class Limiter:
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
         # The slow part of the curve looks one and a half times `SLOW_ROWS`, in both directions.
         felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
-        self._reach = felt + 3 * SLOW_ROWS // 2
+        reach = felt + 3 * SLOW_ROWS // 2
+        self._reach = reach + -reach % GRID_ROWS  # the same grid as in plan
         self._past = np.full(self._reach, _NEVER_DB, np.float32)
         self._done: list[Rows] = []
         self._peaks: list[Rows] = []
