@@ -106,4 +106,7 @@ def _step_s(rows: int, steps: int) -> float:
 
 
 def _listed(values: npt.NDArray[np.floating]) -> list[float]:
-    return [round(float(v), 2) for v in np.clip(values, _LOWEST_DB, -_LOWEST_DB)]
+    listed: list[float] = (
+        np.clip(values, _LOWEST_DB, -_LOWEST_DB).astype(np.float64).round(2).tolist()
+    )
+    return listed
