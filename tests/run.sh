@@ -8,4 +8,5 @@ make_environment "${FAIRTAKE_TEST_ENV:-$here/.venv-test}" "$here" "[test]"
 "$ENV_PYTHON" -m ruff check .
 "$ENV_PYTHON" -m ruff format --check .
 "$ENV_PYTHON" -m mypy
-exec "$ENV_PYTHON" -m pytest "$@"
+# On every core, each file on one of them: a file's tests share what is dear to make.
+exec "$ENV_PYTHON" -m pytest -n auto --dist loadfile "$@"
