@@ -165,7 +165,16 @@ umask 022
 mkdir -p "$prefix/versions"
 say "Installing fairtake and what it needs into $prefix/$new ..."
 "$python" -m venv "$prefix/$new" || fail "No Python environment could be made; the lines above say why."
-"$prefix/$new/bin/python" -m pip install --quiet --disable-pip-version-check "$source" ||
+install_new() {
+  pip="$prefix/$new/bin/python -m pip install --quiet --disable-pip-version-check"
+  # This checkout knows the exact versions it was tried with; what else is installed brings its own.
+  if [ "$source" = "$here" ]; then
+    $pip --require-hashes -r "$here/deploy/requirements.lock" && $pip --no-deps "$source"
+  else
+    $pip "$source"
+  fi
+}
+install_new ||
   fail "The installation failed; the lines above say why. Nothing else was changed."
 "$prefix/$new/bin/fairtake" --version >"$notes" 2>&1 || {
   cat "$notes" >&2
