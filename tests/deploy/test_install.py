@@ -88,9 +88,9 @@ class Machine:
 
 @pytest.fixture(scope="module")
 def machine(tmp_path_factory: pytest.TempPathFactory) -> Machine:
-    """With version 1.0 installed. The tests below go on from one another, and from here alone, too."""
+    """With version 90.0 installed: one that is not there already. The tests below go on from one another, and from here alone, too."""
     machine = Machine(tmp_path_factory.mktemp("machine"))
-    assert machine.install("1.0") == 0, machine.said
+    assert machine.install("90.0") == 0, machine.said
     return machine
 
 
@@ -121,9 +121,9 @@ def test_a_version_that_does_not_answer_changes_nothing(
     """The old version stays what it was, and what was made of the new one goes."""
     before, unit = os.readlink(machine.home / "opt/current"), machine.unit.read_text()
     there = machine.versions
-    assert machine.install("1.01", {f"fairtake/{file}.py": text}) == 1
+    assert machine.install("90.2", {f"fairtake/{file}.py": text}) == 1
     assert said in machine.said[-1]
-    assert os.readlink(machine.home / "opt/current") == before and machine.version != "1.01"
+    assert os.readlink(machine.home / "opt/current") == before and machine.version != "90.2"
     assert (machine.versions, machine.unit.read_text()) == (there, unit)
 
 
@@ -137,12 +137,12 @@ def test_upgraded_while_a_take_is_in_work_it_is_finished_by_the_new_version(
         until(served.is_working)
         assert served.end(signal.SIGTERM) == 0
     assert (root.inbox / "The Book/one.wav").read_bytes() == data
-    assert machine.install("1.1") == 0, machine.said
+    assert machine.install("90.1") == 0, machine.said
     with Served(root, "--once", program=machine.program, env=machine.env) as served:
         assert served.process.wait(60) == 0
     receipt = receipt_of(root, "The Book/one")
     assert is_finished(root, "The Book/one.wav", data) and receipt is not None
-    assert (machine.version, receipt.made_by["fairtake"]) == ("1.1", "1.1")
+    assert (machine.version, receipt.made_by["fairtake"]) == ("90.1", "90.1")
 
 
 def test_installed_again_and_removed_every_take_stays(machine: Machine) -> None:
@@ -150,7 +150,7 @@ def test_installed_again_and_removed_every_take_stays(machine: Machine) -> None:
     root, unit = machine.hurry(), machine.unit.read_text()
     drop(root, "waits.wav", b"any bytes")
     before = {path: path.read_bytes() for path in files_below(root.path, root.state)}
-    assert machine.install("1.1") == 0, machine.said
+    assert machine.install("90.1") == 0, machine.said
     assert len(machine.versions) == 2  # the one before stays, to go back to
     assert machine.unit.read_text() == unit
     assert machine.run("uninstall.sh") == 0, machine.said
@@ -159,7 +159,7 @@ def test_installed_again_and_removed_every_take_stays(machine: Machine) -> None:
     assert f"{root.path} stays, with every take in it" in machine.said[-1]
 
     root.path.rename(machine.home / "away")  # as when its drive is not there
-    assert machine.install("1.1") == 1 and not root.path.exists()
+    assert machine.install("90.1") == 1 and not root.path.exists()
     assert "is its drive not there?" in machine.said[-1] and not (machine.home / "opt").exists()
 
 
