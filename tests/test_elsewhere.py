@@ -46,7 +46,7 @@ def test_the_service_works_there(system: str, tmp_path: Path) -> None:
     with Served(root, program=as_on(system)) as served:
         until(lambda: is_finished(root, "Été/one.wav", data) and reason_of(root, "cut.wav"))
         second = run(system, "serve", root.path, "--once")
-        assert second.returncode == 1 and "Another fairtake already serves" in second.stderr
+        assert "Another fairtake already serves" in second.stderr  # and sees to the takes
         assert served.end(signal.SIGTERM) == 0
     assert "crashed" not in served.log and "fault" not in served.log
     reason, receipt = reason_of(root, "cut.wav"), receipt_of(root, "Été/one")
