@@ -17,41 +17,42 @@ from fairtake.sound.duck import duck_gain_db
 from fairtake.sound.fade import fade_factors
 from fairtake.sound.laid import Laid, Mixed, gain_rows, rows_of
 from fairtake.sound.layout import Layout, Length, Place, layout
-from fairtake.sound.levels import ROWS_PER_S, Rows
+from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.listen import Heard
 from fairtake.sound.loudness import integrated_lufs, lufs
 from fairtake.sound.measures import measures
+from fairtake.sound.over_bed import over_bed_lu
 from fairtake.sound.runs import Mask
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
 from fairtake.sound.thin import outline_of
 from fairtake.units import amplitude_db, clock, power_db
 
+#: A bed that is down by more than this counts as ducked.
+DUCKED_DB = 0.5
+
 
 @dataclass(frozen=True)
 class LaidVoices:
-    """The voices on the axis, all as loud as the first: where somebody speaks, their K-weighted power
-    in each row, and what they are as they lie there."""
+    """The voices on the axis, all as loud as the first, and how loud that is."""
 
     laid: list[Laid]
     gains_db: list[float]
-    spoken: Mask
-    k_power: Rows
     loudness_lufs: float
     speech_dbfs: float
-    outline: Outline
 
 
 @dataclass(frozen=True)
 class Sound:
-    """A cue as it lies in the mix. ``loudness_lufs`` is that of its part before its gain, ``ducked_db``
-    how far the voice turns it down, one value a row of the axis."""
+    """A cue as it lies in the mix. ``loudness_lufs`` is that of its part before its gain, ``duck_db`` the
+    most that the voice turns it down, for ``ducked_s`` in all."""
 
     place: Place
     laid: Laid
     loudness_lufs: float
     gain_db: float
-    ducked_db: Rows
+    duck_db: float
+    ducked_s: float
 
     @property
     def is_bed(self) -> bool:
@@ -60,13 +61,17 @@ class Sound:
 
 @dataclass(frozen=True)
 class Axis:
-    """Everything laid."""
+    """Everything laid: the outline of each layer, how far the voice stands over the beds (see
+    `over_bed_lu`), and how far they are ducked, dB, one value a row: the one that is down the furthest."""
 
     sample_rate_hz: int
     channels: int
     layout: Layout
     voices: LaidVoices
     sounds: list[Sound]
+    layers: dict[str, Outline]
+    over_bed: tuple[float | None, float | None]
+    duck_db: Rows
 
     def mixed(self, parts: Sequence[Laid]) -> Mixed:
         """Some of the parts, over the whole length."""
@@ -88,11 +93,25 @@ def lay(bench: Workbench, folder: MixFolder, voices: Sequence[Voice]) -> Axis:
     placed = layout(folder.cues, [voice.length for voice in voices], lengths, bench.rate)
     _refuse_length(placed, bench.job.profile.delivery.longest_s)
     spoken = _spoken(placed, voices)
-    laid = _laid_voices(bench, placed, voices, spoken, channels)
+    laid, levels = _laid_voices(bench, placed, voices, channels)
+    voice_power, layers = levels.k_power, {"voice": outline_of(levels)}
+    del levels
+    duck_db = np.zeros(len(spoken), np.float32)
     sounds = [
-        _sound(bench, place, sources[place.cue.file], laid, channels) for place in placed.places
+        _sound(bench, place, sources[place.cue.file], laid, channels, spoken, duck_db)
+        for place in placed.places
     ]
-    return Axis(bench.rate, channels, placed, laid, sounds)
+    over_bed: tuple[float | None, float | None] = (None, None)
+    for name, is_bed in (("bed", True), ("spot", False)):
+        parts = [sound.laid for sound in sounds if sound.is_bed is is_bed]
+        if not parts:
+            continue
+        levels = bench.hear(Mixed(parts, bench.rate, channels, placed.frames)).levels
+        layers[name] = outline_of(levels)
+        if is_bed:  # a single sound lasts a second or two, and covers no speech
+            over_bed = over_bed_lu(voice_power, levels.k_power, spoken[: levels.rows])
+        del levels
+    return Axis(bench.rate, channels, placed, laid, sounds, layers, over_bed, duck_db)
 
 
 def _opened(bench: Workbench, folder: MixFolder) -> dict[str, Source]:
@@ -125,22 +144,21 @@ def _spoken(placed: Layout, voices: Sequence[Voice]) -> Mask:
 
 
 def _laid_voices(
-    bench: Workbench, placed: Layout, voices: Sequence[Voice], spoken: Mask, channels: int
-) -> LaidVoices:
+    bench: Workbench, placed: Layout, voices: Sequence[Voice], channels: int
+) -> tuple[LaidVoices, Levels]:
+    """The voices laid, and what they are together."""
     own_lufs = [_as_laid_lufs(voice, channels) for voice in voices]
     gains_db = [own_lufs[0] - own for own in own_lufs]
     laid = [
-        _flat(voice.source, begin, voice.source.frames, gain_db, bench.rate)
+        _flat(voice.source, begin, voice.source.frames, gain_db)
         for voice, begin, gain_db in zip(voices, placed.voices, gains_db, strict=True)
     ]
     heard = bench.hear(Mixed(laid, bench.rate, channels, placed.frames))
     found = measures(heard)
     if found.loudness_lufs is None or found.speech_level_dbfs is None:
         raise NoSpeech()
-    return LaidVoices(
-        laid, gains_db, spoken[: heard.levels.rows], heard.levels.k_power, found.loudness_lufs,
-        found.speech_level_dbfs, outline_of(heard.levels),
-    )  # fmt: skip
+    laid_voices = LaidVoices(laid, gains_db, found.loudness_lufs, found.speech_level_dbfs)
+    return laid_voices, heard.levels
 
 
 def _as_laid_lufs(voice: Voice, channels: int) -> float:
@@ -150,22 +168,26 @@ def _as_laid_lufs(voice: Voice, channels: int) -> float:
     return voice.after.loudness_lufs + float(power_db(channels / voice.source.channels))
 
 
-def _flat(source: Source, begin: int, frames: int, gain_db: float, rate: int) -> Laid:
-    curve = np.full(rows_of(frames, rate), gain_db, np.float32)
-    return Laid(source, begin, frames, (0, source.frames), curve)
+def _flat(source: Source, begin: int, frames: int, gain_db: float) -> Laid:
+    """A sound under one gain: the last value of a curve holds to its end."""
+    return Laid(source, begin, frames, (0, source.frames), np.full(1, gain_db, np.float32))
 
 
 # --- what lies under them ----------------------------------------------------------------------------
 
 
 def _sound(
-    bench: Workbench, place: Place, source: Source, voices: LaidVoices, channels: int
+    bench: Workbench,
+    place: Place,
+    source: Source,
+    voices: LaidVoices,
+    channels: int,
+    spoken: Mask,
+    duck_db: Rows,
 ) -> Sound:
+    """A cue laid; how far it is ducked is told in *duck_db*, too, in the rows of the axis."""
     cue, rate = place.cue, bench.rate
-    flat = Laid(
-        source, 0, place.frames, place.part, np.zeros(rows_of(place.frames, rate), np.float32),
-        cue.loop,
-    )  # fmt: skip
+    flat = Laid(source, 0, place.frames, place.part, np.zeros(1, np.float32), cue.loop)
     with of_file(cue.file):
         own_lufs, own_dbfs = _level_of(bench.hear(Mixed([flat], rate, channels)))
     if own_lufs is None or own_dbfs is None:
@@ -174,12 +196,16 @@ def _sound(
         gain_db = voices.loudness_lufs + cue.level_lu - own_lufs
     else:
         gain_db = voices.speech_dbfs + cue.level_db - own_dbfs
-    ducked = _ducked_db(place, voices.spoken, rate)
-    begin = _row(place.begin, rate)
-    here = ducked[begin : begin + len(flat.gain_db)]
-    here = np.pad(here, (0, len(flat.gain_db) - len(here)))
-    curve = gain_rows(gain_db, _faded_db(place, rate), here)
-    return Sound(place, replace(flat, begin=place.begin, gain_db=curve), own_lufs, gain_db, ducked)
+    faded = _faded_db(place, rate)
+    ducked = _ducked_db(place, spoken, rate)[: len(faded)]
+    here = duck_db[_row(place.begin, rate) :][: len(ducked)]
+    np.minimum(here, ducked[: len(here)], out=here)
+    curve = gain_rows(gain_db, faded, np.pad(ducked, (0, len(faded) - len(ducked))))
+    return Sound(
+        place, replace(flat, begin=place.begin, gain_db=curve), own_lufs, gain_db,
+        abs(float(ducked.min(initial=0.0))),
+        float(np.count_nonzero(ducked < -DUCKED_DB)) / ROWS_PER_S,
+    )  # fmt: skip
 
 
 def _level_of(heard: Heard) -> tuple[float | None, float | None]:
@@ -199,14 +225,12 @@ def _faded_db(place: Place, rate: int) -> Rows:
 
 
 def _ducked_db(place: Place, spoken: Mask, rate: int) -> Rows:
-    """How far the voice turns a bed down while it sounds, dB, one value a row of the axis."""
+    """How far the voice turns a bed down, dB, one value a row of its own; nothing for a single sound."""
     cue = place.cue
     if not isinstance(cue, Bed):
         return np.zeros(0, np.float32)
     curve = duck_gain_db(spoken, cue.duck_db, cue.duck_fall_s, cue.duck_rise_s, cue.duck_hold_s)
-    curve[: _row(place.begin, rate)] = 0
-    curve[_row(place.end, rate) :] = 0
-    return curve
+    return curve[_row(place.begin, rate) : _row(place.end, rate)]
 
 
 def _row(sample: int, rate: int) -> int:

@@ -27,7 +27,7 @@ from fairtake.master import (
 )
 from fairtake.memory import keep_blocks
 from fairtake.mix_folder import MixFolder, read_mix
-from fairtake.mixing.laying import Axis, Sound, lay
+from fairtake.mixing.laying import DUCKED_DB, Axis, Sound, lay
 from fairtake.mixing.voice import Voice, finished_voice
 from fairtake.mixing.workbench import Workbench
 from fairtake.receipt import (
@@ -44,15 +44,12 @@ from fairtake.rounds import Progress, Rounds
 from fairtake.sketch import Outline, Sketch
 from fairtake.sound.levels import ROWS_PER_S, Rows
 from fairtake.sound.measures import measures
-from fairtake.sound.over_bed import over_bed_lu
 from fairtake.sound.plan import LAST
 from fairtake.sound.thin import curve_of, outline_of, raised, thin
 from fairtake.units import gain
 
 #: What is asked of the edges of a take is not asked of a mix: music may begin and end it.
 NOT_OF_A_MIX = ("head", "tail", "noise floor")
-#: A bed that is down by more than this counts as ducked.
-DUCKED_DB = 0.5
 
 
 def finish_any(job: Job, scratch: Path, progress: Progress = lambda verb, share: None) -> Finished:
@@ -85,7 +82,6 @@ def _finished(
 ) -> Finished:
     """The sum through limiter and level, into files, and what is said of it."""
     job = bench.job
-    layers, distance = _under(bench, axis)
     whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
     heard = bench.hear(whole)
     before, outline, facts = measures(heard), outline_of(heard.levels), _facts(job, folder, axis)
@@ -95,20 +91,20 @@ def _finished(
     )  # fmt: skip
     del heard
     made = rounds.run()
-    duck, notes = _duck_db(axis), notes_of(rounds, made)
-    stages = [StageNote(stage="duck", did=_duck_note(duck))]
+    notes = notes_of(rounds, made)
+    stages = [StageNote(stage="duck", did=_duck_note(axis.duck_db))]
     stages += [StageNote(stage=n, did=notes[n]) for n in job.profile.chain if n in LAST]
     receipt = receipt_of(
         job, facts, before, rounds, made, cover, stages, _said(folder, voices, axis)
     )
     receipt.checks = [check for check in receipt.checks if check.check not in NOT_OF_A_MIX]
-    receipt.checks += _over_bed(job.profile.mix.least_lu, distance[0])
+    receipt.checks += _over_bed(job.profile.mix.least_lu, axis.over_bed[0])
     factor = float(gain(made.plan.makeup_db - rounds.used.down_db))
     stems = _stems(bench, axis, factor) if folder.cues.stems else {}
-    receipt.mix = _mix_facts(job, folder, voices, axis, distance, stems)
+    receipt.mix = _mix_facts(job, folder, voices, axis, stems)
     drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, bench.rate)
     assert made.mp3 is not None
-    drawn = _with_layers(drawn, duck, layers, made.plan.makeup_db - rounds.used.down_db)
+    drawn = _with_layers(drawn, axis, made.plan.makeup_db - rounds.used.down_db)
     return Finished(made.wav.path, made.mp3.path, receipt, drawn, stems)
 
 
@@ -123,37 +119,18 @@ def drawn_again(job: Job, scratch: Path, after: Outline, gain_db: float) -> Sket
         bench = Workbench(job, scratch, lambda verb, share: None, _passes(folder.cues), opened)
         voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
         axis = lay(bench, folder, voices)
-        layers, _ = _under(bench, axis)
         whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
         before = outline_of(bench.hear(whole).levels)
     drawn = Sketch(before=before, after=after, gains={}, clicks_s=[], clipped_s=[])
-    return _with_layers(drawn, _duck_db(axis), layers, gain_db)
+    return _with_layers(drawn, axis, gain_db)
 
 
-def _under(
-    bench: Workbench, axis: Axis
-) -> tuple[dict[str, Outline], tuple[float | None, float | None]]:
-    """The layers' outlines, and how far the voice stands over the beds; see `over_bed_lu`.
-
-    Single sounds are left out of that distance: what lasts a second or two covers no speech.
-    """
-    layers = {"voice": axis.voices.outline}
-    distance: tuple[float | None, float | None] = (None, None)
-    for name, kind in (("bed", True), ("spot", False)):
-        parts = [sound.laid for sound in axis.sounds if sound.is_bed is kind]
-        if not parts:
-            continue
-        levels = bench.hear(axis.mixed(parts)).levels
-        layers[name] = outline_of(levels)
-        if kind:
-            distance = over_bed_lu(axis.voices.k_power, levels.k_power, axis.voices.spoken)
-    return layers, distance
-
-
-def _with_layers(drawn: Sketch, duck: Rows, layers: dict[str, Outline], gain_db: float) -> Sketch:
-    """*drawn* with the layers as loud as they lie in the finished mix."""
-    layers = {name: raised(outline, gain_db) for name, outline in layers.items()}
-    gains = {"duck": curve_of(thin(duck), 0.0), **drawn.gains} if duck.any() else drawn.gains
+def _with_layers(drawn: Sketch, axis: Axis, gain_db: float) -> Sketch:
+    """*drawn* with the ducking, and the layers as loud as they lie in the finished mix."""
+    layers = {name: raised(outline, gain_db) for name, outline in axis.layers.items()}
+    gains = drawn.gains
+    if axis.duck_db.any():
+        gains = {"duck": curve_of(thin(axis.duck_db), 0.0), **gains}
     return drawn.model_copy(update={"gains": gains, "layers": layers})
 
 
@@ -186,14 +163,6 @@ def _facts(job: Job, folder: MixFolder, axis: Axis) -> TakeFacts:
         channels=axis.channels,
         duration_s=axis.layout.frames / axis.sample_rate_hz,
     )
-
-
-def _duck_db(axis: Axis) -> Rows:
-    """How far beds are ducked, dB, one value a row: the one that is down the furthest."""
-    curves = [sound.ducked_db for sound in axis.sounds if sound.is_bed]
-    if not curves:
-        return np.zeros(len(axis.voices.spoken), np.float32)
-    return np.minimum.reduce(curves)
 
 
 def _duck_note(duck: Rows) -> dict[str, object]:
@@ -237,7 +206,6 @@ def _mix_facts(
     folder: MixFolder,
     voices: list[Voice],
     axis: Axis,
-    distance: tuple[float | None, float | None],
     stems: dict[str, Path],
 ) -> MixFacts:
     hashes = {path: hash_of(path) for path in folder.files.values()}
@@ -260,8 +228,8 @@ def _mix_facts(
             _cue_facts(sound, hashes[folder.files[sound.place.cue.file]], axis)
             for sound in axis.sounds
         ],
-        voice_over_bed_lu=distance[0],
-        least_voice_over_bed_lu=distance[1],
+        voice_over_bed_lu=axis.over_bed[0],
+        least_voice_over_bed_lu=axis.over_bed[1],
         unnamed_files=list(folder.unnamed),
         stems={
             name: Output(
@@ -294,6 +262,6 @@ def _cue_facts(sound: Sound, sha256: str, axis: Axis) -> CueFacts:
         gain_db=sound.gain_db,
         fade_in_s=cue.fade_in_s,
         fade_out_s=cue.fade_out_s,
-        duck_db=abs(float(sound.ducked_db.min(initial=0.0))),
-        ducked_s=float(np.count_nonzero(sound.ducked_db < -DUCKED_DB)) / ROWS_PER_S,
+        duck_db=sound.duck_db,
+        ducked_s=sound.ducked_s,
     )
