@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 
 from fairtake.errors import ReceiptInvalid
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import take_hash
 from fairtake.files.take import open_take
 from fairtake.folders.names import portable
 from fairtake.folders.pages import put_page
@@ -34,7 +34,7 @@ def redraw(receipt: Path, original: Path | None = None) -> tuple[Path, bool]:
     """
     known = read_receipt(receipt)
     original = original or original_of(receipt, known)
-    if original is not None and hash_of(original) != known.take.sha256:
+    if original is not None and take_hash(original) != known.take.sha256:
         raise ReceiptInvalid(f"{original.name} is not the recording that it was made from.")
     sketch = sketch_again(known, original, receipt.with_name(known.outputs.wav.file))
     links = links_of(receipt.parent, known, original, (receipt.parent / "index.html").exists())
@@ -61,7 +61,7 @@ def original_of(receipt: Path, known: Receipt) -> Path | None:
         places.append(home.parent / "originals" / inside / f"{stem}{suffix}")
         if home.name == "outbox":
             break
-    return next((p for p in places if p.exists() and hash_of(p) == known.take.sha256), None)
+    return next((p for p in places if p.exists() and take_hash(p) == known.take.sha256), None)
 
 
 def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | None:

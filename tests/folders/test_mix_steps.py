@@ -15,7 +15,7 @@ import pytest
 import crashing
 import hurting
 from crashing import Steps, die, fail
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import take_hash
 from fairtake.folders import (
     Root,
     begin,
@@ -79,7 +79,7 @@ def finish_claimed(root: Root, claimed: object, model: str) -> None:
     for suffix, path in made.items():
         path.write_bytes(SOUND[suffix])
     receipt = Receipt.model_validate_json(model)
-    receipt.take.name, receipt.take.sha256 = "one.mix", hash_of(claimed.take)
+    receipt.take.name, receipt.take.sha256 = "one.mix", take_hash(claimed.take)
     outputs = {k: receipt.outputs.wav.model_copy() for k in ("voice", "bed")}
     receipt.mix = {"voices": [], "cues": [], "voice_over_bed_lu": None,
                    "least_voice_over_bed_lu": None, "unnamed_files": [], "stems": outputs}  # fmt: skip

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import take_hash
 from fairtake.folders import Root, requeue
 from fairtake.serving.status import status
 from mixing.folders import RATE, VOICE, make_mix
@@ -37,7 +37,7 @@ def with_bed(folder: Path) -> str:
     make_mix(folder.parent.parent / "aside", "", sea=tone(3.0, -12.0, 500.0, RATE))
     shutil.move(folder.parent.parent / "aside" / "sea.wav", folder / "sea.wav")
     shutil.rmtree(folder.parent.parent / "aside")
-    return hash_of(folder)
+    return take_hash(folder)
 
 
 @pytest.fixture(scope="module")
@@ -74,10 +74,10 @@ def test_a_mix_is_finished_as_one_take(served):
     receipt = receipt_of(root, "Tide/open")
     assert receipt is not None and receipt.mix is not None
     assert all(check.ok for check in receipt.checks)
-    assert receipt.take.sha256 == hashes["open"] == hash_of(root.originals / "Tide/open.mix")
+    assert receipt.take.sha256 == hashes["open"] == take_hash(root.originals / "Tide/open.mix")
     for suffix, output in receipt.files.items():
         assert output.file == f"open{suffix}"
-        assert hash_of(root.outbox / "Tide" / output.file) == output.sha256
+        assert take_hash(root.outbox / "Tide" / output.file) == output.sha256
     assert not (root.inbox / "Tide/open.mix").exists()
 
 
@@ -114,7 +114,7 @@ def test_another_mix_of_the_name_gets_the_next_one(served):
     root, hashes, _ = served
     receipt = receipt_of(root, "Tide/open~2")
     assert receipt is not None and receipt.take.sha256 != hashes["open"]
-    assert hash_of(root.originals / "Tide/open~2.mix") == receipt.take.sha256
+    assert take_hash(root.originals / "Tide/open~2.mix") == receipt.take.sha256
 
 
 def test_a_mix_that_was_finished_before_is_known(served):
@@ -126,18 +126,18 @@ def test_a_mix_that_was_finished_before_is_known(served):
         until(lambda: not (root.inbox / "Tide/open.mix").exists())
         until(lambda: "duplicate" in service.log.rpartition("started")[2])
     after = sorted(p.name for p in (root.outbox / "Tide").iterdir() if p.suffix != ".html")
-    assert before == after and hash_of(root.originals / "Tide/open.mix") == hashes["open"]
+    assert before == after and take_hash(root.originals / "Tide/open.mix") == hashes["open"]
 
 
 def test_a_mix_in_work_goes_back_whole_when_the_service_ends(tmp_path):
     """SIGTERM puts it back as it was."""
     root = new_root(tmp_path / "root")
     folder = mix_at(root, "open.mix", VOICE)
-    whole = hash_of(folder)
+    whole = take_hash(folder)
     begun = time.time()
     with Served(root) as service:
         until(lambda: service.is_working(begun))
         service.process.terminate()
         service.process.wait(60)
     back = root.inbox / "open.mix"
-    assert (back.is_dir() and hash_of(back) == whole) or receipt_of(root, "open") is not None
+    assert (back.is_dir() and take_hash(back) == whole) or receipt_of(root, "open") is not None

@@ -12,17 +12,19 @@ from fairtake.plain_file import open_plain
 
 
 def hash_of(path: Path) -> str:
-    """SHA-256 of a plain file's bytes, or of what `folder_lines` says of a folder, in hexadecimal.
-
-    Raises `NotAFile`.
-    """
-    if stat.S_ISDIR(os.lstat(path).st_mode):
-        told = hashlib.sha256()
-        for line in folder_lines(path):
-            told.update(line + b"\0")
-        return told.hexdigest()
+    """SHA-256 of a plain file's bytes, in hexadecimal. Raises `NotAFile`."""
     with open_plain(path) as file:
         return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def take_hash(path: Path) -> str:
+    """As `hash_of`; of a mix the SHA-256 of what `folder_lines` says of its folder. Raises `NotAFile`."""
+    if not stat.S_ISDIR(os.lstat(path).st_mode):
+        return hash_of(path)
+    told = hashlib.sha256()
+    for line in folder_lines(path):
+        told.update(line + b"\0")
+    return told.hexdigest()
 
 
 def folder_lines(folder: Path, below: bytes = b"") -> Iterator[bytes]:

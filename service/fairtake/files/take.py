@@ -24,7 +24,7 @@ from fairtake.errors import (
 )
 from fairtake.files.container import Container, sniff
 from fairtake.files.encoder import decode_to_wav
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import take_hash
 from fairtake.files.packed import Packed24
 from fairtake.plain_file import is_closed_to_us
 from fairtake.receipt import TakeFacts
@@ -216,7 +216,7 @@ def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> Tak
         facts.bytes = path.lstat().st_size
         if path.is_dir():
             facts.bytes, facts.container = bytes_in(path), "mix"
-        facts.sha256 = hash_of(path)
+        facts.sha256 = take_hash(path)
     except (OSError, NotAFile):
         return facts
     if take is not None:

@@ -26,7 +26,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import take_hash
 from fairtake.folders.names import candidates, fitting, folder_of, free_folder, is_folder
 from fairtake.plain_file import folder_below
 
@@ -111,7 +111,7 @@ def read_back(path: Path, sha256: str) -> None:
             os.posix_fadvise(descriptor, 0, 0, os.POSIX_FADV_DONTNEED)
         finally:
             os.close(descriptor)
-    if hash_of(path) != sha256:
+    if take_hash(path) != sha256:
         raise OSError(errno.EIO, "It reads back other than it was written", str(path))
 
 
@@ -130,7 +130,7 @@ def move_new(source: Path, target: Path, sha256: str | None = None) -> None:
     except OSError as e:
         if e.errno != errno.EXDEV:
             raise
-        _copy_across(source, target, sha256 or hash_of(source))
+        _copy_across(source, target, sha256 or take_hash(source))
     sync(target.parent)
     sync(source.parent)
 
@@ -242,7 +242,7 @@ def standing(path: Path, folder: int | None = None) -> os.stat_result | None:
 def holds(path: Path, sha256: str) -> bool:
     """Whether *path* is a plain file of these bytes, or a mix with these files."""
     there = standing(path)
-    return there is not None and _is_take(there) and hash_of(path) == sha256
+    return there is not None and _is_take(there) and take_hash(path) == sha256
 
 
 def same(a: Path, b: Path) -> bool:
@@ -253,7 +253,7 @@ def same(a: Path, b: Path) -> bool:
     if stat.S_ISREG(one.st_mode) and one.st_size != other.st_size:
         return False
     alike = stat.S_IFMT(one.st_mode) == stat.S_IFMT(other.st_mode) and _is_take(one)
-    return alike and hash_of(a) == hash_of(b)
+    return alike and take_hash(a) == take_hash(b)
 
 
 def _is_take(status: os.stat_result) -> bool:

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from fairtake.cues import Cues
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import hash_of, take_hash
 from fairtake.files.take import bytes_in
 from fairtake.files.write import write_float_wav
 from fairtake.master import (
@@ -155,7 +155,7 @@ def _facts(job: Job, folder: MixFolder, axis: Axis) -> TakeFacts:
     return TakeFacts(
         name=job.name,
         title=job.folder,
-        sha256=hash_of(job.take),
+        sha256=take_hash(job.take),
         bytes=bytes_in(job.take),
         container="mix",
         encoding=f"{len(folder.files)} files",

@@ -32,7 +32,7 @@ from fairtake.errors import (
     TitleInvalid,
     Unreadable,
 )
-from fairtake.files.hashing import hash_of
+from fairtake.files.hashing import hash_of, take_hash
 from fairtake.files.take import facts_of
 from fairtake.folders import (
     Claim,
@@ -239,7 +239,7 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
     cover = folder / title.cover if title.cover else None
     job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     try:
-        sha256 = hash_of(claimed.take)
+        sha256 = take_hash(claimed.take)
     except PermissionError:
         if not any(map(is_closed_to_us, (claimed.take, *plain_files(claimed.take)))):
             raise
@@ -258,7 +258,7 @@ def _published(
 ) -> Outcome:
     # Many drives keep times in whole seconds: only the bytes tell that nobody wrote meanwhile.
     mastered, sha256 = done.receipt.take.sha256, prepared.sha256
-    if look(claimed.take) != prepared.looked or not sha256 == mastered == hash_of(claimed.take):
+    if look(claimed.take) != prepared.looked or not sha256 == mastered == take_hash(claimed.take):
         return Outcome("changed", message="The take was still being written.")
     progress("publish", 0.0)
     Drives(root).require()
