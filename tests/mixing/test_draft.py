@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -15,7 +16,7 @@ from fairtake.receipt import Receipt
 from fairtake.sound.speechlike import is_speech_like
 from fairtake.typed_file import parse_settings
 from mixing.folders import RATE, make_mix, spoken
-from roots import FAIRTAKE
+from roots import FAIRTAKE, SAMPLES
 from signals import levels_of, noise, room_tone, speech_like
 
 
@@ -46,7 +47,7 @@ def test_files_are_told_by_what_they_sound_like(folder: Path):
 
 @pytest.mark.parametrize(
     ("stem", "kind"),
-    [("narration_final", "voice"), ("Sea Music", "bed"), ("01 knock", "spot"), ("music voice", None),
+    [("narration_final", "voice"), ("Sea Music", "bed"), ("harp", "bed"), ("01 knock", "spot"), ("music voice", None),
      ("a1", None)],
 )  # fmt: skip
 def test_names_that_say_one_thing_are_believed(stem: str, kind: str | None):
@@ -68,6 +69,15 @@ def test_what_is_speech_and_what_is_not():
     }
     assert all(is_speech_like(speech_like(4, seed=seed).levels) for seed in range(4))
     assert [name for name, sound in others.items() if is_speech_like(levels_of(sound))] == []
+
+
+def test_the_samples_by_sound_alone(tmp_path: Path):
+    """Plucked strings begin anew less often than a voice does. The samples' own truth."""
+    trailer = SAMPLES.parent / "Trailer" / "Orrowmere Calls.mix"
+    for name, other in (("harp", "a1"), ("voice", "a2"), ("bell", "a3")):
+        shutil.copy(trailer / f"{name}.flac", tmp_path / f"{other}.flac")
+    found, _ = guessed(tmp_path)
+    assert [guess.kind for guess in found] == ["bed", "voice", "spot"]
 
 
 def test_a_draft_works_as_it_stands(folder: Path, tmp_path: Path):

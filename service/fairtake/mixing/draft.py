@@ -24,7 +24,8 @@ Kind = Literal["voice", "bed", "spot"]
 #: What a file's name says of it, where it says anything.
 _SAID: dict[Kind, str] = {
     "voice": "voice|narrat|narrator|speech|speak|spoken|talk|host|reading|chapter|take|dialog",
-    "bed": "bed|music|theme|intro|outro|score|underscore|atmo|ambien|rain|sea|wind|wave|room",
+    "bed": "bed|music|theme|intro|outro|score|underscore|atmo|ambien|rain|sea|wind|wave|room|"
+    "harp|piano|guitar|organ|strings|drum",
     "spot": "spot|effect|sfx|fx|door|bell|knock|step|hit|crash|thunder|splash",
 }
 #: What is no speech and shorter than this is a single sound.

@@ -2,7 +2,7 @@
 
 Speech changes between voiced and unvoiced a few times a second, and its level falls far between
 syllables; music holds its notes, and places and noises have no voice. The limits are our own, set on
-synthetic voices, chords, beats and noise; common practice, no source.
+synthetic voices, chords, plucked strings, beats and noise; common practice, no source.
 """
 
 from __future__ import annotations
@@ -18,7 +18,8 @@ from fairtake.sound.voicing import voiced_frames
 HEARD_DB = 35.0
 #: A voice sounds for so long at least; so many times a second, counted over what is heard.
 VOICE_FRAMES = 8
-FEWEST_HZ, MOST_HZ = 1.0, 8.0
+#: Slow and full of vowels, it still does so more than twice; a plucked string once.
+FEWEST_HZ, MOST_HZ = 1.6, 8.0
 VOICED_SHARE = 0.15
 #: So far apart lie the loud and the soft parts of what is heard.
 DEPTH_DB = 4.0
