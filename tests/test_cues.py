@@ -37,7 +37,11 @@ def test_times(said: str, seconds: float):
 @pytest.mark.parametrize(
     ("text", "word"),
     [
-        ("", "voice"),
+        ("", "voice: this has to be given"),
+        ('[voice]\nfile = "a.wav"', "in double brackets, [[voice]]"),
+        (VOICE + '[[bed]]\nfile = "b.wav"\npart = 5', "has to be a list"),
+        (VOICE + '[[marker]]\nname = "x"\nat = "1:90"', "number of seconds"),
+        (VOICE + '[[bed]]\nfile = "b.wav"\nfrom = "1:90"', "neither a time, as '1:23.5'"),
         (VOICE + '[[bed]]\nfile = "b.wav"\nlevl_lu = -3', "did you mean 'level_lu'"),
         (VOICE + '[[bed]]\nfile = "../b.wav"', "its name alone"),
         (VOICE + '[[bed]]\nfile = "/etc/passwd"', "its name alone"),
@@ -64,3 +68,14 @@ def test_all_mistakes_at_once():
     with pytest.raises(TitleInvalid) as caught:
         read(VOICE + '[[bed]]\nfile = "b.wav"\nduck_db = -1\nlooop = true')
     assert "duck_db" in caught.value.message and "looop" in caught.value.message
+
+
+def test_all_places_that_are_not_there_at_once():
+    """Each is told with the sound that names it, and with what could be meant."""
+    with pytest.raises(TitleInvalid) as caught:
+        spot = '[[spot]]\nfile = "c.wav"\nfrom = "1:90"'
+        read(VOICE + '[[bed]]\nfile = "b.wav"\nuntil = "ent"\n' + spot)
+    assert caught.value.message.endswith(
+        "cues.toml: neither a time, as '1:23.5', nor a place that is known (end, start): "
+        "'ent' of 'b.wav', '1:90' of 'c.wav'."
+    )

@@ -28,7 +28,8 @@ def _seconds(value: Any) -> Any:
     """``"1:02:03.5"`` and ``"2:03"`` as seconds; numbers as they are."""
     if not isinstance(value, str):
         return value
-    if not re.fullmatch(r"(\d+:){0,2}\d+(\.\d+)?", value):
+    # Behind a colon stands at most 59: "1:90" is a slip.
+    if not re.fullmatch(r"\d+(:[0-5]?\d){0,2}(\.\d+)?", value):
         raise ValueError("a time is a number of seconds, or text as '1:23.5'")
     total = 0.0
     for part in value.split(":"):
@@ -158,13 +159,17 @@ class Cues(Settings):
                     f"the marker '{marker.name}' is told in the time of '{marker.file}', "
                     "which is not one of the voices, or is one twice"
                 )
-        for cue in (*self.bed, *self.spot):
-            for place in (cue.begins, cue.until):
-                if isinstance(place, str) and place not in known:
-                    raise ValueError(
-                        f"'{cue.file}' names a place that is not there: '{place}'; "
-                        f"known: {', '.join(sorted(known))}"
-                    )
+        unknown = [
+            f"'{place}' of '{cue.file}'"
+            for cue in (*self.bed, *self.spot)
+            for place in (cue.begins, cue.until)
+            if isinstance(place, str) and place not in known
+        ]
+        if unknown:
+            raise ValueError(
+                f"neither a time, as '1:23.5', nor a place that is known "
+                f"({', '.join(sorted(known))}): {', '.join(unknown)}"
+            )
         return self
 
     @property

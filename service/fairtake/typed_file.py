@@ -84,16 +84,22 @@ def _sentence(
 ) -> str:
     where = tuple(part for part in error["loc"] if isinstance(part, str))
     place = f"{name}{_line(under + where, text)}"
-    key = ".".join(under + where) or "the file"
+    key = ".".join(under + where)
     if error["type"] == "extra_forbidden":
         known = _keys(model, where[:-1])
         guess = difflib.get_close_matches(where[-1], known, n=1)
         hint = f"did you mean '{guess[0]}'?" if guess else f"known here: {', '.join(known)}."
         return f"{place}: unknown key '{key}', {hint}"
     message = error["msg"].removeprefix("Value error, ")
+    if error["type"] == "missing":
+        message = "this has to be given"
+    if error["type"] == "tuple_type":
+        tables = bool(_keys(model, where))
+        message = f"write it in double brackets, [[{key}]]" if tables else "this has to be a list"
     value = error["input"]
     shown = "" if isinstance(value, dict) else f" (it is {value!r})"
-    return f"{place}: {key}: {message[:1].lower()}{message[1:].rstrip('.')}{shown}."
+    said = f"{message[:1].lower()}{message[1:].rstrip('.')}{shown}."
+    return f"{place}: {key}: {said}" if key else f"{place}: {said}"
 
 
 def _keys(model: type[BaseModel], where: tuple[str, ...]) -> list[str]:
