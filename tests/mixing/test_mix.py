@@ -244,7 +244,7 @@ BED = '[[bed]]\nfile = "bed.wav"\n'
     ("cues", "fault", "words"),
     [
         (VOICE + BED + "part = [1, 9]", CuesInvalid, "its part ends at 0:09.0"),
-        (VOICE + BED + 'from = "1:00:00"', CuesInvalid, "the voice lasts from 0:00"),
+        (VOICE + BED + 'from = "1:23.5"', CuesInvalid, "to begin at 1:23.5, and the voice lasts from 0:00"),
         (VOICE + BED + "from = 2\nuntil = 1", CuesInvalid, "is to end at 0:01.0"),
         (VOICE + BED + "from = 1.0\n" + BED + "from = 1.5", CuesInvalid, "two beds that overlap"),
         (VOICE + BED + "fade_in_s = 2\nfade_out_s = 2", CuesInvalid, "its fades take 2 and 2 s"),

@@ -12,7 +12,6 @@ from itertools import pairwise
 
 from fairtake.cues import Bed, Cue, Cues
 from fairtake.errors import CuesInvalid
-from fairtake.units import clock
 
 
 @dataclass(frozen=True)
@@ -107,14 +106,14 @@ def _place(
     part_s = cue.part or (0.0, file.seconds)
     if part_s[1] > file.seconds + 0.5 / file.sample_rate_hz:
         problems.append(
-            f"'{cue.file}' lasts {clock(file.seconds)}, and its part ends at {clock(part_s[1])}."
+            f"'{cue.file}' lasts {_time(file.seconds)}, and its part ends at {_time(part_s[1])}."
         )
         return None
     begin = _sample(cue.begins, named, rate)
     if cue.begins != "end" and not 0 <= begin <= named["end"]:
         problems.append(
             f"'{cue.file}' is to begin at {_said(begin, rate)}, and the voice lasts from 0:00 to "
-            f'{clock(named["end"] / rate)}: for what comes behind it, write from = "end".'
+            f'{_time(named["end"] / rate)}: for what comes behind it, write from = "end".'
         )
         return None
     begin += round(cue.later_s * rate)
@@ -150,7 +149,13 @@ def _sample(place: float | str, named: Mapping[str, int], rate: int) -> int:
 
 
 def _said(sample: int, rate: int) -> str:
-    return f"{'-' if sample < 0 else ''}{clock(abs(sample) / rate)}"
+    return f"{'-' if sample < 0 else ''}{_time(abs(sample) / rate)}"
+
+
+def _time(seconds: float) -> str:
+    """As it is written in cues, to the tenth: ``1:23.5``."""
+    minutes, tenths = divmod(round(10 * seconds), 600)
+    return f"{minutes}:{tenths / 10:04.1f}"
 
 
 def _twice_at_once(places: Sequence[Place]) -> list[str]:
