@@ -47,7 +47,8 @@ def test_the_same_page_again(receipt: Path):
 
 
 def test_the_page_of_a_mix_again(tmp_path: Path):
-    """Voices are finished and laid once more: the same layers and the same ducking."""
+    """Voices are finished and laid once more: the same layers, the same ducking, and peaks limited at
+    the same places."""
     root = new_root(tmp_path / "root", settle_s=0.2, scan_s=0.5)
     shutil.copytree(BELL.parent.parent / "Trailer", root.inbox / "Trailer")
     Service(root, once=True).run()
@@ -62,6 +63,10 @@ def test_the_page_of_a_mix_again(tmp_path: Path):
         assert all(drawn), name
         paths = [re.findall(r' d="([^"]*)"', found.group()) for found in drawn if found]
         assert paths[0] == paths[1] and any(paths[0]), name
+    assert all(len(re.findall(r"limit <small>gain", text)) == 1 for text in (first, again))
+    limited = [re.search(r">Peaks limited.*?</svg>", text, re.DOTALL) for text in (first, again)]
+    spans = [found.group().count("M") for found in limited if found]
+    assert len(spans) == 2 and spans[0] == spans[1] > 0
 
 
 def test_without_the_original_half_of_it(receipt: Path):
@@ -70,6 +75,7 @@ def test_without_the_original_half_of_it(receipt: Path):
     page, written = redraw(receipt)
     text = page.read_text("utf-8")
     assert written and "<svg" in text and 'id="original"' not in text
+    assert "nowhere" not in text and "Peaks limited" not in text and "--original" in text
 
 
 def test_another_recording_is_refused(receipt: Path, tmp_path: Path):

@@ -77,22 +77,21 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
             return Sketch(before=None, after=after, gains={}, clicks_s=[], clipped_s=[])
         profile = typed(known.profile.settings, Profile, ReceiptInvalid, "receipt")
         did = {note.stage: note.did for note in known.stages}
+        used = Correction(**did.get("normalise", {}).get("correction", {}))
+        # What was foreseen is drawn, but where the limiter found nothing to do, as the receipt says.
+        was_limited = did.get("limit", {}).get("greatest_db", 0.0) >= -SEEN_DB
         if known.mix is not None:
             job = Job(original, known.take.name, "", known.profile.name, profile)
-            normalise = did.get("normalise", {})
-            gain_db = normalise.get("makeup_db", 0.0) - normalise.get("turned_down_db", 0.0)
-            return drawn_again(job, scratch, after, gain_db)
+            return drawn_again(job, scratch, after, used, was_limited)
         with open_take(original, scratch) as take:
             whole = listen(take)
             source, heard = voice_of(take, whole, profile)
             rounds = Rounds(
                 profile, source, heard.levels, scratch, 0, {}, None, _quiet, Stopwatch()
             )
-            rounds.used = Correction(**did.get("normalise", {}).get("correction", {}))
+            rounds.used = used
             plan, _ = rounds.plan()
-            # What was foreseen is drawn, but where the limiter found nothing to do, as the receipt says.
-            worked = did.get("limit", {}).get("greatest_db", 0.0) >= -SEEN_DB
-            limited_db = plan.limited_db if worked else plan.limited_db[:0]
+            limited_db = plan.limited_db if was_limited else plan.limited_db[:0]
             return sketch_of(
                 outline_of(whole.levels), after, plan, thin(limited_db), source.sample_rate_hz
             )

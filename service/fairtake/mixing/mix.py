@@ -42,9 +42,10 @@ from fairtake.receipt import (
 )
 from fairtake.rounds import Progress, Rounds
 from fairtake.sketch import Outline, Sketch
-from fairtake.sound.levels import ROWS_PER_S, Rows
+from fairtake.sound.laid import Mixed
+from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.measures import measures
-from fairtake.sound.plan import LAST
+from fairtake.sound.plan import LAST, Correction
 from fairtake.sound.thin import curve_of, outline_of, raised, thin
 from fairtake.units import gain
 
@@ -85,10 +86,7 @@ def _finished(
     whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
     heard = bench.hear(whole)
     before, outline, facts = measures(heard), outline_of(heard.levels), _facts(job, folder, axis)
-    rounds = Rounds(
-        job.profile.model_copy(update={"chain": LAST}), whole, heard.levels, bench.scratch,
-        int((facts.sha256 or "0")[:16], 16), job.tags, cover, bench.progress, bench.stopwatch,
-    )  # fmt: skip
+    rounds = _rounds(bench, whole, heard.levels, facts.sha256, cover)
     del heard
     made = rounds.run()
     notes = notes_of(rounds, made)
@@ -108,11 +106,24 @@ def _finished(
     return Finished(made.wav.path, made.mp3.path, receipt, drawn, stems)
 
 
-def drawn_again(job: Job, scratch: Path, after: Outline, gain_db: float) -> Sketch:
-    """What the pictures of a finished mix are drawn from: its voices finished and everything laid once
-    more. *after* is the outline of the finished file, *gain_db* what was added to the sum.
+def _rounds(
+    bench: Workbench, whole: Mixed, levels: Levels, sha256: str | None, cover: Path | None
+) -> Rounds:
+    """The sum's way through limiter and level."""
+    job = bench.job
+    return Rounds(
+        job.profile.model_copy(update={"chain": LAST}), whole, levels, bench.scratch,
+        int((sha256 or "0")[:16], 16), job.tags, cover, bench.progress, bench.stopwatch,
+    )  # fmt: skip
 
-    Raises as `finish_mix`. What the limiter did is not told again.
+
+def drawn_again(
+    job: Job, scratch: Path, after: Outline, used: Correction, was_limited: bool
+) -> Sketch:
+    """What the pictures of a finished mix are drawn from: its voices finished and everything laid once
+    more. *after* is the outline of the finished file, *used* what its last round corrected.
+
+    Raises as `finish_mix`. Of the limiter it tells what was foreseen, where it *was_limited* at all.
     """
     folder = read_mix(job.take)
     with contextlib.ExitStack() as opened:
@@ -120,9 +131,14 @@ def drawn_again(job: Job, scratch: Path, after: Outline, gain_db: float) -> Sket
         voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
         axis = lay(bench, folder, voices)
         whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
-        before = outline_of(bench.hear(whole).levels)
-    drawn = Sketch(before=before, after=after, gains={}, clicks_s=[], clipped_s=[])
-    return _with_layers(drawn, axis, gain_db)
+        levels = bench.hear(whole).levels
+        before = outline_of(levels)
+        rounds = _rounds(bench, whole, levels, None, None)
+        rounds.used = used
+        plan, _ = rounds.plan()
+    limited_db = plan.limited_db if was_limited else plan.limited_db[:0]
+    drawn = sketch_of(before, after, plan, thin(limited_db), bench.rate)
+    return _with_layers(drawn, axis, plan.makeup_db - used.down_db)
 
 
 def _with_layers(drawn: Sketch, axis: Axis, gain_db: float) -> Sketch:

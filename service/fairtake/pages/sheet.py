@@ -71,6 +71,7 @@ def sheet_page(receipt: Receipt, sketch: Sketch | None, links: Links) -> str:
         before_after=_before_after(receipt),
         has_target=_target_lufs(receipt) is not None,
         charts=charts(receipt, sketch, *axis) if sketch else [],
+        has_before=sketch is not None and sketch.before is not None,
         ticks=[(round(100 * _share(t, *axis)), place_in_take(t)) for t in ticks_s(*axis)],
         axis=axis,
         begins_s=sketch.after.start_s if sketch else 0.0,
@@ -168,10 +169,11 @@ def charts(receipt: Receipt, sketch: Sketch, begin_s: float, end_s: float) -> li
             _loudness(receipt, sketch, begin_s, end_s),
             *_gains(receipt, sketch, begin_s, end_s),
         ]
+    # Without the original nobody knows where something was done: no lane may say "nowhere".
     return [
         *([_level("Before", "before", before, receipt.before, begin_s, end_s)] if before else []),
         _level("After", "after", sketch.after, receipt.after.wav, begin_s, end_s),
-        *_lanes(sketch, begin_s, end_s, LANES),
+        *(_lanes(sketch, begin_s, end_s, LANES) if before else []),
         _loudness(receipt, sketch, begin_s, end_s),
         *_gains(receipt, sketch, begin_s, end_s),
     ]
