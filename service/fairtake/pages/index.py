@@ -84,7 +84,7 @@ def headline(told: Overview) -> str:
 
 def _waiting(path: str, why: str) -> dict[str, Any]:
     title, _, name = path.rpartition("/")
-    return _row("waiting", name, title, verdict=f"waits for {why}", rank=2)
+    return _row("waiting", name, title, verdict=f"waits: {why}", rank=2)
 
 
 def _quarantined(path: str, known: dict[str, Any], told: Overview) -> dict[str, Any]:
