@@ -46,7 +46,8 @@ def test_every_title_toml_is_looked_into(root: Root) -> None:
 def test_a_cover_that_is_not_there_is_noted(root: Root) -> None:
     """The takes are finished without it, so it need not be mended. Design: title.toml."""
     drop(root, "T/title.toml", b'cover = "cover.jpg"\n')
-    assert ("note", "T/title.toml: the cover 'cover.jpg' is not beside it.") in problems(root.path)
+    said = "the cover 'cover.jpg' is not beside it: without it the title's takes end in quarantine."
+    assert ("note", f"T/title.toml: {said}") in problems(root.path)
     drop(root, "T/cover.jpg", b"x")
     assert not any("cover" in sentence for _, sentence in problems(root.path))
 

@@ -83,7 +83,8 @@ def _choice_problems(
 ) -> Iterator[Problem]:
     """A title.toml that is well formed, and asks for what is not there."""
     if title.cover and not (file.parent / title.cover).is_file():
-        yield "note", f"{name}: the cover '{title.cover}' is not beside it."
+        wanted = f"the cover '{title.cover}' is not beside it"
+        yield "note", f"{name}: {wanted}: without it the title's takes end in quarantine."
     top = name.split("/")[0]
     by_folder = top if top in profile_files(root.profiles) else None
     chosen = title.profile or by_folder or root.settings.default_profile
