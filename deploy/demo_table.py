@@ -60,4 +60,6 @@ if __name__ == "__main__":
     console = Console() if sys.stdout.isatty() else Console(width=140)
     console.print(finished(root))
     console.print(quarantined(root))
+    index = root / "outbox" / "index.html"
+    console.print(f"To look and listen, open {index} in a browser.", soft_wrap=True, markup=False)
     console.print(f"Everything is below {root}", soft_wrap=True, markup=False)
