@@ -54,6 +54,12 @@ def test_every_command_explains_itself_and_its_options(command: str) -> None:
             assert option.opts[0] in said and option.help, option.name
 
 
+def test_the_list_of_commands_is_not_cut_off() -> None:
+    """What each command does fits its line. Design: the commands."""
+    said = run("--help", status=0).stdout.split("Commands:")[1]
+    assert len(said.split("\n  ")) == len(main.commands) + 1 and "..." not in said
+
+
 def test_the_version_is_that_of_the_package() -> None:
     """Receipts and people name the same version. Design: made_by."""
     from fairtake.versions import fairtake_version
@@ -66,7 +72,8 @@ def test_the_version_is_that_of_the_package() -> None:
     [("no-such-command",), ("master", BELL), ("master", "gone.wav", "--out", "x"), ("measure",),
      ("serve",), ("serve", "gone"), ("status", "gone"), ("check", "gone"), ("requeue", "gone", "x"),
      ("requeue", "gone"), ("master", BELL, "--out", "x", "--profile", "podcats"),
-     ("master", BELL, "--out", "x", "--profile", "gone.toml")],
+     ("master", BELL, "--out", "x", "--profile", "gone.toml"),
+     ("master", BELL.parent, "--out", "x")],
     ids=lambda a: " ".join(map(str, a))[:40],
 )  # fmt: skip
 def test_wrong_use_ends_with_2_and_a_sentence(arguments: tuple[Any, ...], tmp_path: Path) -> None:
@@ -174,7 +181,7 @@ def test_requeue_by_path_by_name_and_all(root: Root) -> None:
     done = run("requeue", root.path, "two.wav", "one.wav", "gone.wav", "../fairtake.toml", status=1)
     assert "two.wav: back in the inbox as A/two.wav" in done.stdout
     assert "'one.wav' could be A/one.wav, B/one.wav." in done.stderr
-    assert "'gone.wav' is not in quarantine." in done.stderr
+    assert "'gone.wav' is not in quarantine; `fairtake status" in done.stderr
     assert reason_of(root, "A/one.wav") and not reason_of(root, "A/two.wav")
     run("requeue", root.path, "--all", status=0)
     assert files_below(root.quarantine) == []

@@ -152,7 +152,7 @@ def _cluster(root: Root, address: str) -> Cluster:
 
 
 @main.command()
-@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
+@click.argument("takes", nargs=-1, required=True, metavar="TAKE...", type=click.Path(exists=True, path_type=Path))  # fmt: skip
 @click.option("--profile", default="audiobook", show_default=True, help="A profile's name, or the path of a profile's TOML file.")  # fmt: skip
 @click.option("--out", required=True, type=click.Path(file_okay=False, path_type=Path), help="Folder for the finished files; made when it is missing.")  # fmt: skip
 def master(takes: tuple[Path, ...], profile: str, out: Path) -> None:
@@ -163,6 +163,9 @@ def master(takes: tuple[Path, ...], profile: str, out: Path) -> None:
     """
     from fairtake.api import profile_named
 
+    for folder in filter(Path.is_dir, takes):
+        said = f"'{one_line(str(folder))}' is a folder"
+        raise click.UsageError(f"{said}: name the takes in it, or give a mix to `fairtake mix`.")
     with _explained():
         profile_named(profile)
     in_table = len(takes) > 1 and all(map(_is_looked_at, (sys.stdout, sys.stderr)))
@@ -212,10 +215,11 @@ def _finish_one(
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path), help="Folder for the finished files; made when it is missing.")  # fmt: skip
 @click.option("--draft", is_flag=True, help="Write a first cues.toml into FOLDER instead, from what lies there.")  # fmt: skip
 def mix(folder: Path, profile: str, out: Path | None, draft: bool) -> None:
-    """Lay beds and single sounds under a voice, as FOLDER's cues.toml says, and finish the sum.
+    """Lay beds and single sounds under a voice.
 
-    FOLDER stays as it is and nothing is overwritten. --draft guesses from names and sound which file
-    is the voice, and writes the usual settings for the rest.
+    FOLDER's cues.toml says how, and the sum is finished like a take. FOLDER stays as it is and nothing
+    is overwritten. --draft guesses from names and sound which file is the voice, and writes the usual
+    settings for the rest.
     """
     if draft:
         sys.exit(_draft(folder))
@@ -284,9 +288,10 @@ def _at_work(
 @JSON
 @click.option("--conformance", is_flag=True, help="Hold the meters against the published cases instead; takes a minute.")  # fmt: skip
 def measure(files: tuple[Path, ...], as_json: bool, conformance: bool) -> None:
-    """Print the Measures of each sound FILE: loudness, peaks, noise floor and the rest.
+    """Print the Measures of each sound FILE.
 
-    With --json, one object: the Measures of each file under its name.
+    They are its loudness, peaks, noise floor and the rest. With --json, one object: the Measures of
+    each file under its name.
     """
     if conformance:
         sys.exit(_print_conformance())
@@ -383,10 +388,11 @@ def _print_measures(name: str, measures: Measures) -> None:
 @JSON
 @click.option("--watch", is_flag=True, help="Say it again every two seconds, until Ctrl-C.")
 def status(root: Path, as_json: bool, watch: bool) -> None:
-    """Say what waits, what is in work, what was finished lately, what failed, and how the service is.
+    """Say how the service is, and its takes.
 
-    Ends with status 0 when all is well, and with 1 when the service does not live, something is in
-    its way, a folder is not there, or a take stands in quarantine. With --watch, ends with status 0.
+    It tells what waits, what is in work, what was finished lately and what failed. Ends with status 0
+    when all is well, and with 1 when the service does not live, something is in its way, a folder is
+    not there, or a take stands in quarantine. With --watch, ends with status 0.
     """
     from fairtake.folders import open_root
     from fairtake.serving.status import status as status_of
@@ -481,11 +487,12 @@ def _take_lines(said: dict[str, Any]) -> Iterator[str]:
 
 @main.command()
 @click.argument("receipts", nargs=-1, required=True, metavar="RECEIPT...", type=click.Path(exists=True, dir_okay=False, path_type=Path))  # fmt: skip
-@click.option("--original", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="The recording, where it does not lie where the service left it.")  # fmt: skip
+@click.option("--original", type=click.Path(exists=True, path_type=Path), help="The recording or the mix's folder, where it does not lie where the service left it.")  # fmt: skip
 def sheet(receipts: tuple[Path, ...], original: Path | None) -> None:
     """Make the page of a finished take again, beside its RECEIPT.
 
-    The pictures are drawn from the original and the finished WAV, which are heard for it.
+    The pictures are drawn from the original and the finished WAV, which are heard for it. Where the
+    original is not found, only the finished file is drawn, and the page says so.
     """
     from fairtake.redraw import redraw
 
@@ -530,7 +537,7 @@ def requeue(root: Path, names: tuple[str, ...], every: bool) -> None:
             ]
             if len(matches) != 1:
                 said = (
-                    "is not in quarantine"
+                    f"is not in quarantine; `fairtake status {one_line(str(root))}` lists what is"
                     if not matches
                     else f"could be {', '.join(map(one_line, matches))}"
                 )
@@ -546,9 +553,10 @@ def requeue(root: Path, names: tuple[str, ...], every: bool) -> None:
 @main.command()
 @ROOT
 def check(root: Path) -> None:
-    """Look over ROOT: settings, profiles, titles, encoder, folders, space. Every problem at once.
+    """Look over ROOT and name every problem at once.
 
-    Ends with status 2 when something has to be mended.
+    Looks at settings, profiles, titles, encoder, folders and free space. Ends with status 2 when
+    something has to be mended.
     """
     from fairtake.check import problems
 
