@@ -145,11 +145,9 @@ def _before_after(receipt: Receipt) -> str:
     """What changed, in the figures that are asked for most."""
     by_loudness = receipt.profile.settings["normalise"]["by"] == "loudness"
     level = ("loudness_lufs", "LUFS") if by_loudness else ("rms_dbfs", "dBFS RMS")
-    told = (
-        ("Level", *level),
-        ("noise floor", "noise_floor_dbfs", "dBFS"),
-        ("true peak", "true_peak_dbtp", "dBTP"),
-    )
+    told = [("Level", *level), ("true peak", "true_peak_dbtp", "dBTP")]
+    if receipt.mix is None:  # between the words of a mix there is no room but music
+        told.insert(1, ("noise floor", "noise_floor_dbfs", "dBFS"))
     before, after = receipt.before, receipt.after.wav
     parts = [
         f"{name} {figure(getattr(after, key), unit)} (before: {figure(getattr(before, key), '')})"
