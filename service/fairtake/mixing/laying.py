@@ -106,7 +106,9 @@ def lay(bench: Workbench, folder: MixFolder, voices: Sequence[Voice]) -> Axis:
         parts = [sound.laid for sound in sounds if sound.is_bed is is_bed]
         if not parts:
             continue
-        levels = bench.hear(Mixed(parts, bench.rate, channels, placed.frames)).levels
+        levels = bench.hear(
+            Mixed(parts, bench.rate, channels, placed.frames), true_peak=False
+        ).levels
         layers[name] = outline_of(levels)
         if is_bed:  # a single sound lasts a second or two, and covers no speech
             over_bed = over_bed_lu(voice_power, levels.k_power, spoken[: levels.rows])
@@ -153,7 +155,7 @@ def _laid_voices(
         _flat(voice.source, begin, voice.source.frames, gain_db)
         for voice, begin, gain_db in zip(voices, placed.voices, gains_db, strict=True)
     ]
-    heard = bench.hear(Mixed(laid, bench.rate, channels, placed.frames))
+    heard = bench.hear(Mixed(laid, bench.rate, channels, placed.frames), true_peak=False)
     found = measures(heard)
     if found.loudness_lufs is None or found.speech_level_dbfs is None:
         raise NoSpeech()
@@ -189,7 +191,7 @@ def _sound(
     cue, rate = place.cue, bench.rate
     flat = Laid(source, 0, place.frames, place.part, np.zeros(1, np.float32), cue.loop)
     with of_file(cue.file):
-        own_lufs, own_dbfs = _level_of(bench.hear(Mixed([flat], rate, channels)))
+        own_lufs, own_dbfs = _level_of(bench.hear(Mixed([flat], rate, channels), true_peak=False))
     if own_lufs is None or own_dbfs is None:
         raise CueSilent(f"It is '{cue.file}'.")
     if cue.level_db is None:

@@ -45,10 +45,10 @@ class Workbench:
             take = open_take(path, self.scratch, longest_s, decoded.name)
             return self.opened.enter_context(take)
 
-    def hear(self, source: Source, blemishes: bool = False) -> Heard:
+    def hear(self, source: Source, blemishes: bool = False, true_peak: bool = True) -> Heard:
         """`listen`, and tell how far the mix is."""
         with self.stopwatch.timing("listen"):
-            heard = listen(source, self._share(), blemishes)
+            heard = listen(source, self._share(), blemishes, true_peak)
         self._heard += 1
         return heard
 

@@ -40,8 +40,14 @@ class Heard:
         return self.frames / self.levels.sample_rate_hz
 
 
-def listen(source: Source, progress: Progress | None = None, blemishes: bool = True) -> Heard:
-    """Hear *source* from end to end, looking for *blemishes* on the way.
+def listen(
+    source: Source,
+    progress: Progress | None = None,
+    blemishes: bool = True,
+    true_peak: bool = True,
+) -> Heard:
+    """Hear *source* from end to end, looking for *blemishes* on the way, and for its *true_peak*, which
+    is 0 where it is not wanted: in steady noise nearly every sample may be the greatest.
 
     Raises `NotFinite` where a sample is not a number, with its place.
     """
@@ -62,7 +68,8 @@ def listen(source: Source, progress: Progress | None = None, blemishes: bool = T
         columns = _rows(block, weighting(block), steps, starts)
         table.append(columns)
         peaks = columns[0].astype(np.float64)
-        peak_meter.add(block, peaks, starts)
+        if true_peak:
+            peak_meter.add(block, peaks, starts)
         if blemishes:
             finder.add(block, steps, starts, peaks)
         total += block.sum(axis=0)
