@@ -77,6 +77,22 @@ def test_numbers_are_numbers(value: str) -> None:
     assert "inner.depth_db" in problems(f"[inner]\ndepth_db = {value}")
 
 
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("count = " + "1" * 5000, "too many digits"),
+        ("inner.depth_db = 0x" + "1" * 50_000, "inner.depth_db"),
+        ("name = [{" + ".".join("a" * 1500) + " = 1}]", "line 1: name"),
+        ("list_of = [1, '" + "x" * 100_000 + "']\ncount = '" + "x" * 100_000 + "'", "list_of"),
+        ("".join(f"key{n} = 1\n" for n in range(500)), "There are 480 more."),
+    ],
+)
+def test_what_is_wild_is_told_in_few_words(text: str, said: str) -> None:
+    """Numbers without end, depths and thousands of mistakes are mistakes like any other, told shortly."""
+    told = problems(text)
+    assert said in told and len(told) < 3000
+
+
 def test_not_toml() -> None:
     """A file that is no TOML names the place where it goes wrong."""
     assert "line 2" in problems("count = 1\ncount =\n")

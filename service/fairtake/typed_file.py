@@ -8,6 +8,7 @@ file explains itself.
 from __future__ import annotations
 
 import difflib
+import reprlib
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar, get_args
@@ -16,6 +17,11 @@ import tomli_w
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from fairtake.errors import SettingsFault
+
+#: Of a file's problems so many are told one by one.
+MOST_TOLD = 20
+_BRIEFLY = reprlib.Repr()
+_BRIEFLY.maxstring = _BRIEFLY.maxother = 80
 
 
 class Settings(BaseModel):
@@ -45,6 +51,8 @@ def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name
         raise fault(f"{name}: not UTF-8 text (byte {e.start}).") from None
     except tomllib.TOMLDecodeError as e:
         raise fault(f"{name}: not valid TOML: {e}.") from None
+    except ValueError:
+        raise fault(f"{name}: a number in it has too many digits.") from None
     except RecursionError:
         raise fault(f"{name}: it is nested too deeply.") from None
     return typed(raw, model, fault, name, text)
@@ -59,8 +67,11 @@ def typed(raw: dict[str, Any], model: type[S], fault: type[SettingsFault], name:
     try:
         return model.model_validate(raw)
     except ValidationError as e:
-        problems = [_sentence(error, model, name, text, under) for error in e.errors()]
-        raise fault(" ".join(problems)) from None
+        errors = e.errors(include_url=False)
+        told = [_sentence(error, model, name, text, under) for error in errors[:MOST_TOLD]]
+        if more := len(errors) - len(told):
+            told.append(f"There are {more} more.")
+        raise fault(" ".join(told)) from None
 
 
 def usable_settings(data: bytes, model: type[S]) -> S:
@@ -96,10 +107,18 @@ def _sentence(
     if error["type"] == "tuple_type":
         tables = bool(_keys(model, where))
         message = f"write it in double brackets, [[{key}]]" if tables else "this has to be a list"
-    value = error["input"]
-    shown = "" if isinstance(value, dict) else f" (it is {value!r})"
-    said = f"{message[:1].lower()}{message[1:].rstrip('.')}{shown}."
+    said = f"{message[:1].lower()}{message[1:].rstrip('.')}{_shown(error['input'])}."
     return f"{place}: {key}: {said}" if key else f"{place}: {said}"
+
+
+def _shown(value: Any) -> str:
+    """A wrong value as it is told: never long, however long or deep it is."""
+    if isinstance(value, dict):
+        return ""
+    try:
+        return f" (it is {_BRIEFLY.repr(value)})"
+    except ValueError:  # an integer of thousands of digits
+        return ""
 
 
 def _keys(model: type[BaseModel], where: tuple[str, ...]) -> list[str]:
