@@ -79,3 +79,21 @@ def test_all_places_that_are_not_there_at_once():
         "cues.toml: neither a time, as '1:23.5', nor a place that is known (end, start): "
         "'ent' of 'b.wav', '1:90' of 'c.wav'."
     )
+
+
+@pytest.mark.parametrize(
+    "place", ["-1", "nan", "99999", "true", "[1]", '""', "1979-05-27", '"' + "n" * 65 + '"']
+)
+def test_a_wrong_place_is_told_once(place: str):
+    """A place is a time or a name: what is neither is one mistake, in plain words, with its line."""
+    with pytest.raises(TitleInvalid) as caught:
+        read(VOICE + f'[[bed]]\nfile = "b.wav"\nfrom = {place}')
+    assert caught.value.detail.count("cues.toml, line 5: bed.from: ") == 1
+    assert "function" not in caught.value.detail and caught.value.detail.count("bed") == 1
+
+
+@pytest.mark.parametrize("name", ["", "n" * 256, "a\\u0000b"])
+def test_a_file_has_a_name_that_a_file_can_have(name: str):
+    """What no drive could hold is no missing file, but a mistake."""
+    with pytest.raises(TitleInvalid, match=r"line 2: voice\.file: "):
+        read(f'[[voice]]\nfile = "{name}"')

@@ -22,14 +22,15 @@ MOST_CUES = 200
 LONGEST_S = 43_200.0
 
 Shape = Literal["smooth", "straight"]
+#: Behind a colon stands at most 59: "1:90" is a slip.
+_CLOCK = re.compile(r"\d+(:[0-5]?\d){0,2}(\.\d+)?")
 
 
 def _seconds(value: Any) -> Any:
     """``"1:02:03.5"`` and ``"2:03"`` as seconds; numbers as they are."""
     if not isinstance(value, str):
         return value
-    # Behind a colon stands at most 59: "1:90" is a slip.
-    if not re.fullmatch(r"\d+(:[0-5]?\d){0,2}(\.\d+)?", value):
+    if not _CLOCK.fullmatch(value):
         raise ValueError("a time is a number of seconds, or text as '1:23.5'")
     total = 0.0
     for part in value.split(":"):
@@ -41,9 +42,31 @@ Time = Annotated[float, BeforeValidator(_seconds), Field(ge=0, le=LONGEST_S)]
 Name = Annotated[str, Field(min_length=1, max_length=64)]
 
 
+def _place(value: Any) -> Any:
+    """A time in seconds, or the name of a place. One check for both: two would tell of one mistake
+    twice, and in the words of a library."""
+    if isinstance(value, str) and not _CLOCK.fullmatch(value):
+        if not 0 < len(value) <= 64:
+            raise ValueError("the name of a place has 1 to 64 letters")
+        return value
+    seconds = _seconds(value)
+    if isinstance(seconds, bool) or not isinstance(seconds, int | float):
+        raise ValueError("a place is a time, 'start', 'end' or the name of a marker")
+    if not 0 <= seconds <= LONGEST_S:
+        raise ValueError(
+            "a place is a time from 0 to 12 hours: what lies before is told by later_s"
+        )
+    return float(seconds)
+
+
+Place = Annotated[float | str, BeforeValidator(_place)]
+
+
 def _beside(name: str) -> str:
     if PurePath(name).name != name or "\\" in name or name.startswith(".") or "\0" in name:
         raise ValueError("the file must lie in the mix's own folder, so give its name alone")
+    if not 0 < len(name) <= 255:
+        raise ValueError("the name of a file has 1 to 255 letters")
     return name
 
 
@@ -71,13 +94,13 @@ class Cue(Settings):
     """What lies under or beside the voice."""
 
     file: File = Field(description="The sound, beside this file.")
-    begins: Time | Name = Field(
+    begins: Place = Field(
         "start", alias="from", description="Where it begins: a time, 'start', 'end' or a marker."
     )
     later_s: float = Field(
         0.0, ge=-LONGEST_S, le=LONGEST_S, description="So much later than that; less than 0: earlier."
     )  # fmt: skip
-    until: Time | Name | None = Field(
+    until: Place | None = Field(
         None, description="Where it ends: a time, 'start', 'end' or a marker."
     )
     until_later_s: float = Field(
