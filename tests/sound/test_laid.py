@@ -80,6 +80,31 @@ def test_a_loop_goes_on_without_a_gap():
     np.testing.assert_allclose(out[:50_000], sound[:50_000], atol=1e-12)
 
 
+@pytest.mark.parametrize("seconds", [0.3, 2.5])
+def test_a_loop_of_another_rate_ends_where_it_should(seconds):
+    """It is no longer read than it sounds, and lies where it would at the rate of the axis."""
+
+    class Watched(ArraySource):
+        """Nobody asks for it for ever."""
+
+        asked = 0
+
+        def blocks(self, *span):
+            self.asked += 1
+            assert self.asked < 100
+            return super().blocks(*span)
+
+    tone = np.sin(2 * np.pi * 440 * np.arange(round(seconds * 44_100)) / 44_100)  # whole waves
+    flat = np.zeros(rows_of(9 * RATE, RATE), np.float32)
+    source = Watched(tone, 44_100)
+    part = Laid(source, 0, 9 * RATE, (0, source.frames), flat, loop=True)
+    out = summed(Mixed([part], RATE, 1))[:, 0]
+    assert len(out) == 9 * RATE
+    rms = np.sqrt(np.square(out.reshape(-1, RATE // 10)).mean(axis=1))
+    assert rms.min() > 0.6 and rms.max() < 0.9
+    assert seconds > 2 or source.asked == 1  # a short one is held, not opened again and again
+
+
 def test_what_ends_early_is_silence():
     """A sound shorter than its place leaves the rest of it silent."""
     out = summed(Mixed([laid(noise(1.0, -20.0), 0, frames=5 * RATE)], RATE, 1))

@@ -49,16 +49,35 @@ class Laid:
         if not self.loop:
             yield from self.source.blocks(*self.part)
             return
-        seam = min(round(SEAM_S * self.source.sample_rate_hz), (self.part[1] - self.part[0]) // 2)
+        source, (begin, end) = self.source, self.part
+        rate = source.sample_rate_hz
+        seam = min(round(SEAM_S * rate), (end - begin) // 2)
         fade = (np.arange(seam)[:, None] + 0.5) / max(seam, 1)
-        kept = np.zeros((0, self.source.channels))
+        if end - begin <= BLOCK_S * rate:  # or a file would be opened thousands of times an hour
+            source, begin, end = _Held(source, begin, end), 0, end - begin
+        kept = np.zeros((0, source.channels))
         while True:
-            head = self.source.read(self.part[0], self.part[0] + seam)
+            head = source.read(begin, begin + seam)
             if len(kept):
                 head = head * np.sqrt(fade) + kept * np.sqrt(1 - fade)
             yield head
-            yield from self.source.blocks(self.part[0] + seam, self.part[1] - seam)
-            kept = self.source.read(self.part[1] - seam, self.part[1])
+            yield from source.blocks(begin + seam, end - seam)
+            kept = source.read(end - seam, end)
+
+
+class _Held:
+    """A stretch of *source* that is short enough to be held."""
+
+    def __init__(self, source: Source, begin: int, end: int) -> None:
+        self.sample_rate_hz, self.channels = source.sample_rate_hz, source.channels
+        self._samples = np.concatenate(list(source.blocks(begin, end)))
+        self.frames = len(self._samples)
+
+    def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
+        yield self._samples[start:stop]
+
+    def read(self, start: int, stop: int) -> Samples:
+        return self._samples[start:stop]
 
 
 class Mixed:

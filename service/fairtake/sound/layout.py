@@ -13,6 +13,9 @@ from itertools import pairwise
 from fairtake.cues import Bed, Cue, Cues
 from fairtake.errors import CuesInvalid
 
+#: What is looped is no shorter: at its seams it would be a tone.
+LEAST_LOOP_S = 0.1
+
 
 @dataclass(frozen=True)
 class Length:
@@ -119,6 +122,15 @@ def _place(
     begin += round(cue.later_s * rate)
     part = (round(part_s[0] * file.sample_rate_hz), round(part_s[1] * file.sample_rate_hz))
     frames = there = round((part[1] - part[0]) * rate / file.sample_rate_hz)
+    if not frames:
+        problems.append(f"'{cue.file}' has not one sample in the part that is used.")
+        return None
+    if cue.loop and frames < LEAST_LOOP_S * rate:
+        problems.append(
+            f"'{cue.file}' is looped, and what is played again and again lasts "
+            f"{frames / rate:.3f} s: {LEAST_LOOP_S:g} s is the least."
+        )
+        return None
     if cue.until is not None:
         asked = _sample(cue.until, named, rate) + round(cue.until_later_s * rate) - begin
         if asked <= 0:

@@ -138,6 +138,8 @@ def _exactly(stream: Iterator[Samples], frames: int) -> Iterator[Samples]:
         channels = block.shape[1]
         yield block[:frames]
         frames -= len(block[:frames])
+        if not frames:
+            return  # a loop would go on for ever
     if frames:
         yield np.zeros((frames, channels))
 
