@@ -15,12 +15,14 @@ from fairtake.plain_file import is_closed_to_us, open_plain
 from fairtake.typed_file import parse_settings
 
 MIX_SUFFIX = ".mix"
-_MOST_CUES_BYTES = 2**20
+_MOST_CUES_BYTES = 2**18
+#: A key of very many parts takes the reader of TOML minutes: the square of their number.
+_MOST_DOTS = 1500
 
 
 @dataclass(frozen=True)
 class MixFolder:
-    """What lies in a mix: its cues, the file of each name in them, and the files nobody names."""
+    """What lies in a mix: its cues, the file of each name in them, and what nobody names."""
 
     cues: Cues
     files: dict[str, Path]
@@ -37,16 +39,20 @@ def read_mix(folder: Path) -> MixFolder:
 
     Raises `CuesInvalid` with every problem, `MixIncomplete` with every file that is not there.
     """
-    found = _plain_files(folder)
-    if CUES_FILE not in found:
+    files, others = _inside(folder)
+    if CUES_FILE not in files:
         raise MixIncomplete(f"There is no {CUES_FILE}.")
     cues = parse_settings(_cues_bytes(folder / CUES_FILE), Cues, CuesInvalid, CUES_FILE)
-    files = {name: folder / there for name in cues.files if (there := found.get(_plain(name)))}
-    if absent := [f"'{name}'" for name in cues.files if name not in files]:
+    composed = {_plain(name): name for name in files}
+    found = {
+        name: folder / there
+        for name in cues.files
+        if (there := name if name in files else composed.get(_plain(name)))
+    }
+    if absent := [f"'{name}'" for name in cues.files if name not in found]:
         raise MixIncomplete(f"Missing: {', '.join(absent)}.")
-    used = {CUES_FILE, *(path.name for path in files.values())}
-    unnamed = tuple(sorted(name for name in found.values() if name not in used))
-    return MixFolder(cues, files, unnamed)
+    used = {CUES_FILE, *(path.name for path in found.values())}
+    return MixFolder(cues, found, tuple(sorted({*files, *others} - used)))
 
 
 def missing_in(folder: Path) -> str:
@@ -69,18 +75,19 @@ def missing_in(folder: Path) -> str:
     return ""
 
 
-def _plain_files(folder: Path) -> dict[str, str]:
-    """The plain files of *folder*: composed form of each name, and the name as it stands there.
+def _inside(folder: Path) -> tuple[list[str], list[str]]:
+    """The plain files of *folder*, in the order of names, and whatever else lies there.
 
     Hidden ones are what systems leave behind.
     """
     with os.scandir(folder) as entries:
-        return {
-            _plain(entry.name): entry.name
-            for entry in entries
-            if not entry.name.startswith(".")
-            and stat.S_ISREG(entry.stat(follow_symlinks=False).st_mode)
-        }
+        seen = sorted((e for e in entries if not e.name.startswith(".")), key=lambda e: e.name)
+    plain: list[str] = []
+    others: list[str] = []
+    for entry in seen:
+        is_plain = stat.S_ISREG(entry.stat(follow_symlinks=False).st_mode)
+        (plain if is_plain else others).append(entry.name)
+    return plain, others
 
 
 def _plain(name: str) -> str:
@@ -99,4 +106,9 @@ def _cues_bytes(path: Path) -> bytes:
         raise CuesInvalid(f"{CUES_FILE}: it may not be read.") from None
     if len(data) > _MOST_CUES_BYTES:
         raise CuesInvalid(f"{CUES_FILE}: it is larger than {_MOST_CUES_BYTES // 1024} KiB.")
+    for number, line in enumerate(data.splitlines(), 1):
+        if line.count(b".") > _MOST_DOTS and not line.lstrip().startswith(b"#"):
+            raise CuesInvalid(
+                f"{CUES_FILE}, line {number}: more than {_MOST_DOTS} dots on one line."
+            )
     return data

@@ -232,8 +232,11 @@ def test_files_nobody_names_are_said(tmp_path):
         tmp_path / "v.mix", cues, voice=spoken(), bed=noise(2.0, -20.0), other=noise(0.1, -20.0)
     )
     (folder / ".DS_Store").write_bytes(b"x")
+    (folder / "more.mix").mkdir()
+    (folder / "next.wav").symlink_to("other.wav")
     receipt = mixed(folder, tmp_path / "s").receipt
-    assert receipt.mix is not None and receipt.mix.unnamed_files == ["other.wav"]
+    assert receipt.mix is not None
+    assert receipt.mix.unnamed_files == ["more.mix", "next.wav", "other.wav"]
     assert any("bed.wav ends" in sentence for sentence in receipt.advice)
 
 
@@ -245,6 +248,9 @@ BED = '[[bed]]\nfile = "bed.wav"\n'
     [
         (VOICE + BED + "part = [1, 9]", CuesInvalid, "its part ends at 0:09.0"),
         (VOICE + BED + 'from = "1:23.5"', CuesInvalid, "to begin at 1:23.5, and the voice lasts from 0:00"),
+        (VOICE + BED + "part = [1, 1.000001]", CuesInvalid, "not one sample"),
+        (VOICE + BED + "part = [1, 1.02]\nloop = true\nuntil = 'end'", CuesInvalid, "0.1 s is the least"),
+        (VOICE + "a." * 2000 + "a = 1", CuesInvalid, "line 3: more than 1500 dots"),
         (VOICE + BED + "from = 2\nuntil = 1", CuesInvalid, "is to end at 0:01.0"),
         (VOICE + BED + "from = 1.0\n" + BED + "from = 1.5", CuesInvalid, "two beds that overlap"),
         (VOICE + BED + "fade_in_s = 2\nfade_out_s = 2", CuesInvalid, "its fades take 2 and 2 s"),
