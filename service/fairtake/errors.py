@@ -177,6 +177,13 @@ class MixIncomplete(TakeFault):
     advice = "Put the missing files beside cues.toml, then requeue the folder."
 
 
+class MixTooDeep(TakeFault):
+    """Folders in the mix lie too deep in one another."""
+
+    code = "mix-too-deep"
+    advice = "A mix needs no folders: put its files beside cues.toml, then requeue it."
+
+
 class CueSilent(TakeFault):
     """A sound of the mix is silent where it is used."""
 

@@ -10,7 +10,9 @@ from pathlib import Path
 import pytest
 
 from fairtake.files.hashing import take_hash
-from fairtake.folders import Root, requeue
+from fairtake.folders import Root, claim, requeue
+from fairtake.serving.job import work
+from fairtake.serving.scan import DEEPEST_IN_MIX
 from fairtake.serving.status import status
 from mixing.folders import RATE, VOICE, make_mix
 from roots import Served, new_root, reason_of, receipt_of, spoken, until
@@ -127,6 +129,18 @@ def test_a_mix_that_was_finished_before_is_known(served):
         until(lambda: "duplicate" in service.log.rpartition("started")[2])
     after = sorted(p.name for p in (root.outbox / "Tide").iterdir() if p.suffix != ".html")
     assert before == after and take_hash(root.originals / "Tide/open.mix") == hashes["open"]
+
+
+def test_a_mix_with_folders_without_end_is_quarantined(tmp_path):
+    """It is not hashed to its end, which it may not have: it goes as it is, and its reason is told."""
+    root = new_root(tmp_path / "root")
+    deepest = mix_at(root, "deep.mix", VOICE).joinpath(*"d" * (DEEPEST_IN_MIX + 1))
+    deepest.mkdir(parents=True)
+    claimed = claim(root, "deep.mix")
+    assert claimed is not None
+    outcome = work(root, claimed, True, lambda verb, share: None)
+    assert (outcome.ending, outcome.code) == ("quarantined", "mix-too-deep")
+    assert root.quarantine.joinpath("deep.mix", *"d" * (DEEPEST_IN_MIX + 1)).is_dir()
 
 
 def test_a_mix_in_work_goes_back_whole_when_the_service_ends(tmp_path):

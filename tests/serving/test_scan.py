@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import os
 import socket
+import subprocess
 from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from fairtake.serving.scan import is_companion, is_ignored, scan, walk
+from fairtake.files.take import facts_of
+from fairtake.serving.scan import (
+    is_companion,
+    is_ignored,
+    nests_too_deep,
+    plain_files,
+    scan,
+    walk,
+)
 
 #: Reliability notes, section 2: the name filter.
 IGNORED = [
@@ -52,6 +61,32 @@ def test_every_plain_file_is_found_at_any_depth(tmp_path: Path) -> None:
         (tmp_path / path).write_bytes(b"x")
     (tmp_path / "empty").mkdir()
     assert list(scan(tmp_path)) == ["T/Part 1/c.wav", "T/b.wav", "a.wav", "x.wav/f.wav"]
+
+
+def nest(base: Path, name: str, times: int) -> None:
+    """Folders in one another, past the longest path that may be told."""
+    descriptor = os.open(base, os.O_RDONLY)
+    for _ in range(times):
+        os.mkdir(name, dir_fd=descriptor)
+        inner = os.open(name, os.O_RDONLY, dir_fd=descriptor)
+        os.close(descriptor)
+        descriptor = inner
+    os.close(descriptor)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="folders are made by descriptors")
+@pytest.mark.parametrize(("name", "times"), [("d", 1500), ("d" * 200, 30)])
+def test_folders_without_end_hold_up_nothing(tmp_path: Path, name: str, times: int) -> None:
+    """However deep they lie in one another, all other takes are found, and the mix that holds them."""
+    for top in ("T", "a.mix"):
+        (tmp_path / top).mkdir()
+        nest(tmp_path / top, name, times)
+        (tmp_path / top / "b.wav").write_bytes(b"x")
+    assert list(scan(tmp_path)) == ["T/b.wav", "a.mix"]
+    assert nests_too_deep(tmp_path / "a.mix")
+    assert [path.name for path in plain_files(tmp_path / "a.mix")] == ["b.wav"]
+    facts_of(tmp_path / "a.mix", "a.mix", "")
+    subprocess.run(["rm", "-rf", *(str(tmp_path / top) for top in ("T", "a.mix"))], check=True)
 
 
 @pytest.mark.skipif(os.name != "posix", reason="these are objects of POSIX systems")

@@ -217,7 +217,7 @@ def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> Tak
         if path.is_dir():
             facts.bytes, facts.container = bytes_in(path), "mix"
         facts.sha256 = take_hash(path)
-    except (OSError, NotAFile):
+    except (OSError, NotAFile, RecursionError):  # or folders of a mix lie too deep in one another
         return facts
     if take is not None:
         facts.container, facts.encoding = take.container, take.encoding

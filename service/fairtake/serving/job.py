@@ -24,6 +24,7 @@ from fairtake.errors import (
     FolderGone,
     HeaderOnly,
     MixIncomplete,
+    MixTooDeep,
     NotAFile,
     NotPermitted,
     OutOfHandles,
@@ -51,7 +52,7 @@ from fairtake.profile import Profile
 from fairtake.receipt import Reason
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
-from fairtake.serving.scan import Seen, look, plain_files
+from fairtake.serving.scan import Seen, look, nests_too_deep, plain_files
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sketch import Sketch
 from fairtake.title import TITLE_FILE, Title
@@ -298,11 +299,14 @@ def _place(claimed: Claim, stem: str) -> str:
 def _refuse_links(claimed: Claim) -> None:
     """The scan saw a plain file, or a mix; what was claimed may be something else.
 
-    Raises `NotAFile`, `SecondName`.
+    Raises `NotAFile`, `MixTooDeep`, `SecondName`.
     """
     mode = claimed.take.lstat().st_mode
-    if not (stat.S_ISREG(mode) or (stat.S_ISDIR(mode) and is_mix(claimed.name))):
+    is_folder = stat.S_ISDIR(mode)
+    if not (stat.S_ISREG(mode) or (is_folder and is_mix(claimed.name))):
         raise NotAFile()
+    if is_folder and nests_too_deep(claimed.take):
+        raise MixTooDeep()
     if any(file.lstat().st_nlink > 1 for file in plain_files(claimed.take)):
         raise SecondName()
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -25,6 +26,10 @@ _NAMES = (
     "desktop.ini", "thumbs.db", "@eadir", "__macosx", "#recycle", "$recycle.bin",
     "system volume information", "lost+found",
 )  # fmt: skip
+#: A mix needs no folders. Deeper than this nothing is looked at, for paths have an end.
+DEEPEST_IN_MIX = 8
+#: Nor do titles lie deeper than this.
+DEEPEST = 100
 
 
 @dataclass(frozen=True)
@@ -70,13 +75,19 @@ def plain_files(take: Path) -> Iterator[Path]:
             yield take / name
 
 
+def nests_too_deep(take: Path) -> bool:
+    """Whether folders of a mix lie deeper in one another than is looked at."""
+    return any(stat.S_ISDIR(status.st_mode) for _, status in _inside(take))
+
+
 def _inside(folder: Path, below: str = "") -> Iterator[tuple[str, os.stat_result]]:
-    """All that lies in a mix but folders, at any depth, in the order of names."""
+    """All that lies in a mix but folders, in the order of names; of folders those that lie too deep to
+    be entered."""
     with os.scandir(folder / below) as entries:
         ordered = sorted(entries, key=lambda entry: entry.name)
     for entry in ordered:
         try:
-            if entry.is_dir(follow_symlinks=False):
+            if entry.is_dir(follow_symlinks=False) and below.count("/") < DEEPEST_IN_MIX:
                 yield from _inside(folder, f"{below}{entry.name}/")
             else:
                 yield below + entry.name, os.lstat(entry)
@@ -128,10 +139,15 @@ def _each(
                 yield path, Seen.of_mix(inbox / path)
                 continue
             if entry.is_dir(follow_symlinks=False):
-                yield from walk(inbox, path, apart)
+                if path.count("/") < DEEPEST:
+                    yield from walk(inbox, path, apart)
                 continue
             status = os.lstat(entry)  # on Windows an entry itself does not know its inode
         except (FileNotFoundError, PermissionError, NotADirectoryError):
             continue  # gone since the folder was listed, or one title that may not be read
+        except OSError as e:
+            if e.errno != errno.ENAMETOOLONG:
+                raise
+            continue  # nobody can reach it by its path
         if stat.S_ISREG(status.st_mode):
             yield path, Seen.of(status)
