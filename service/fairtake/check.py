@@ -9,6 +9,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+from fairtake.below import all_below
 from fairtake.drives import file_system, is_remote
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
@@ -63,7 +64,7 @@ def _profile_problems(root: Root) -> Iterator[Problem]:
 
 def _title_problems(root: Root) -> Iterator[Problem]:
     """What would send the takes of a title to quarantine."""
-    for file in sorted(root.inbox.rglob(TITLE_FILE)):
+    for file in sorted(p for p in all_below(root.inbox, ends=TITLE_FILE) if p.name == TITLE_FILE):
         if file.is_symlink() or not file.is_file():
             continue
         name = file.relative_to(root.inbox).as_posix()

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from fairtake.below import all_below
 from fairtake.files.take import facts_of
 from fairtake.serving.scan import (
     is_companion,
@@ -19,6 +20,7 @@ from fairtake.serving.scan import (
     scan,
     walk,
 )
+from fairtake.serving.watch import Watch
 
 #: Reliability notes, section 2: the name filter.
 IGNORED = [
@@ -75,6 +77,7 @@ def nest(base: Path, name: str, times: int) -> None:
 
 
 @pytest.mark.skipif(os.name != "posix", reason="folders are made by descriptors")
+@pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")  # the library's own
 @pytest.mark.parametrize(("name", "times"), [("d", 1500), ("d" * 200, 30)])
 def test_folders_without_end_hold_up_nothing(tmp_path: Path, name: str, times: int) -> None:
     """However deep they lie in one another, all other takes are found, and the mix that holds them."""
@@ -86,6 +89,10 @@ def test_folders_without_end_hold_up_nothing(tmp_path: Path, name: str, times: i
     assert nests_too_deep(tmp_path / "a.mix")
     assert [path.name for path in plain_files(tmp_path / "a.mix")] == ["b.wav"]
     facts_of(tmp_path / "a.mix", "a.mix", "")
+    assert sum(path.name == "b.wav" for path in all_below(tmp_path, "b", ".wav")) == 2
+    watch = Watch(tmp_path, "auto", lambda: None)
+    watch.mend()  # where the library cannot walk down there, scans alone have to do
+    watch.stop()
     subprocess.run(["rm", "-rf", *(str(tmp_path / top) for top in ("T", "a.mix"))], check=True)
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+from fairtake.below import all_below
 from fairtake.errors import (
     CutShort,
     Damaged,
@@ -206,7 +207,7 @@ def _raise_if_gone(path: Path) -> None:
 
 def bytes_in(folder: Path) -> int:
     """The bytes of all files of a mix."""
-    return sum(file.lstat().st_size for file in folder.rglob("*") if not file.is_dir())
+    return sum(file.lstat().st_size for file in all_below(folder) if not file.is_dir())
 
 
 def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:

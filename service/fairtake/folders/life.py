@@ -81,6 +81,7 @@ import time
 from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
+from fairtake.below import all_below
 from fairtake.folders.claim_folder import Claim, claims, forget
 from fairtake.folders.copied import claim_by_copy, let_go, put_back
 from fairtake.folders.durable import (
@@ -467,10 +468,10 @@ def _mend(root: Root, claimed: Claim) -> None:
 
 def sweep(root: Root) -> None:
     """Remove what copies and notes that were broken off left between the files that are whole."""
-    parts = f"{PART_PREFIX}*{PART_SUFFIX}"
     for home in (root.outbox, root.originals, root.quarantine, root.inbox):
-        for part in home.rglob(parts):
+        for part in all_below(home, PART_PREFIX, PART_SUFFIX):
             remove_quietly(part)
+    parts = f"{PART_PREFIX}*{PART_SUFFIX}"
     for part in (*root.state.glob(parts), *root.claims.parent.glob(parts)):
         remove_quietly(part)
 

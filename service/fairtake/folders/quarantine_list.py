@@ -8,6 +8,7 @@ import json
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from fairtake.below import all_below
 from fairtake.folders.durable import move_to_free
 from fairtake.folders.names import portable, without_number
 from fairtake.folders.places import Root
@@ -18,7 +19,7 @@ from fairtake.receipt import REASON_SUFFIX
 def quarantined(root: Root) -> list[tuple[str, dict[str, Any]]]:
     """Path below quarantine and reason of every quarantined take, by path."""
     found = []
-    for reason in sorted(root.quarantine.rglob("*" + REASON_SUFFIX)):
+    for reason in sorted(all_below(root.quarantine, ends=REASON_SUFFIX)):
         take = reason.with_name(reason.name.removesuffix(REASON_SUFFIX))
         known = _read(reason)
         if known and take.exists():

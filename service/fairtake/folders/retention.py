@@ -22,6 +22,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from fairtake.below import all_below
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
@@ -56,7 +57,7 @@ def clear_out(root: Root) -> Iterator[Deleted]:
     if not is_on(root):
         return
     now = _earlier_clock(root)
-    for receipt in sorted(root.outbox.rglob(f"*{RECEIPT_SUFFIX}")):
+    for receipt in sorted(all_below(root.outbox, ends=RECEIPT_SUFFIX)):
         status = standing(receipt)
         if status is not None:
             yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S)

@@ -10,6 +10,7 @@ from collections.abc import Collection, Iterator
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+from fairtake.below import all_below
 from fairtake.folders import Root, claims
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
 from fairtake.serving.ledger import Entry
@@ -39,7 +40,7 @@ def stands_in_quarantine(root: Root, place: str) -> bool:
 
 def receipts(root: Root) -> Iterator[Path]:
     """The receipt of every finished take."""
-    return root.outbox.rglob(f"*{RECEIPT_SUFFIX}")
+    return all_below(root.outbox, ends=RECEIPT_SUFFIX)
 
 
 def place_of(root: Root, receipt: Path) -> str:
@@ -72,7 +73,7 @@ def _claimed(root: Root) -> Iterator[Entry]:
 
 
 def _quarantined(root: Root) -> Iterator[Entry]:
-    for reason in root.quarantine.rglob(f"*{REASON_SUFFIX}"):
+    for reason in all_below(root.quarantine, ends=REASON_SUFFIX):
         take = reason.with_name(reason.name.removesuffix(REASON_SUFFIX))
         known = read_json(reason)
         found = _take(known)

@@ -128,7 +128,11 @@ class Watch:
 
         observer: Any = PollingObserver(timeout=POLL_S) if how == "polling" else Observer()
         observer.schedule(Waker(), str(self._folder), recursive=self._recursive)
-        observer.start()
+        try:
+            observer.start()
+        except RecursionError:  # it walks through all of them, by calling itself
+            said = "folders lie too deep in one another"
+            raise OSError(errno.ENAMETOOLONG, said, str(self._folder)) from None
         self._observer, self.how = observer, how
 
     def _heard(self, event: Any) -> None:
