@@ -234,9 +234,12 @@ def test_files_nobody_names_are_said(tmp_path):
     (folder / ".DS_Store").write_bytes(b"x")
     (folder / "more.mix").mkdir()
     (folder / "next.wav").symlink_to("other.wav")
+    for n in range(20):
+        (folder / f"page {n:02}.txt").write_text("x")
     receipt = mixed(folder, tmp_path / "s").receipt
     assert receipt.mix is not None
-    assert receipt.mix.unnamed_files == ["more.mix", "next.wav", "other.wav"]
+    assert receipt.mix.unnamed_files[:4] == ["more.mix", "next.wav", "other.wav", "page 00.txt"]
+    assert "No cue names 3 more files: they are not heard." in receipt.advice
     assert any("bed.wav ends" in sentence for sentence in receipt.advice)
 
 
@@ -300,3 +303,19 @@ def test_the_same_mix_gives_the_same_bytes(tmp_path):
         one, other = (Path(getattr(done, kind)).read_bytes() for done in made)
         assert one == other
     assert made[0].receipt.take.sha256 == made[1].receipt.take.sha256
+
+
+def test_a_fade_that_was_asked_for_is_kept(tmp_path):
+    """In a sound shorter than both fades, the usual one at its other end has what is left."""
+    cues = (
+        "stems = true\n"
+        + VOICE
+        + BED
+        + "until = 1.0\nfade = 'straight'\nfade_in_s = 0.8\nduck_db = 0\n"
+    )
+    folder = make_mix(
+        tmp_path / "a.mix", cues, voice=gated_tone([(1.5, 3.0)], 4.0), bed=tone(3.0, -20.0, 500.0, RATE)
+    )  # fmt: skip
+    bed = heard(mixed(folder, tmp_path / "s", profile(**BARE)).stems["bed"])[:, 0]
+    levels = [rms_dbfs(bed[round(s * RATE) : round((s + 0.02) * RATE)]) for s in (0.39, 0.79)]
+    assert levels[1] - levels[0] == pytest.approx(6.0, abs=0.3)

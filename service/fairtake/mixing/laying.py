@@ -222,7 +222,13 @@ def _level_of(heard: Heard) -> tuple[float | None, float | None]:
 def _faded_db(place: Place, rate: int) -> Rows:
     cue = place.cue
     fade_in, fade_out = (round(s * ROWS_PER_S) for s in (cue.fade_in_s, cue.fade_out_s))
-    factors = fade_factors(rows_of(place.frames, rate), fade_in, fade_out, cue.fade)
+    rows, asked = rows_of(place.frames, rate), cue.model_fields_set
+    # Where they do not both fit, the one that was asked for is kept, and the usual one has the rest.
+    if "fade_in_s" in asked and "fade_out_s" not in asked:
+        fade_out = min(fade_out, max(rows - fade_in, 0))
+    if "fade_out_s" in asked and "fade_in_s" not in asked:
+        fade_in = min(fade_in, max(rows - fade_out, 0))
+    factors = fade_factors(rows, fade_in, fade_out, cue.fade)
     return amplitude_db(factors).astype(np.float32)  # type: ignore[no-any-return]
 
 

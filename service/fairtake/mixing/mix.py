@@ -51,6 +51,8 @@ from fairtake.units import gain
 
 #: What is asked of the edges of a take is not asked of a mix: music may begin and end it.
 NOT_OF_A_MIX = ("head", "tail", "noise floor")
+#: So many files that no cue names are told one by one.
+MOST_SAID = 20
 
 
 def finish_any(job: Job, scratch: Path, progress: Progress = lambda verb, share: None) -> Finished:
@@ -207,7 +209,9 @@ def _said(folder: MixFolder, voices: list[Voice], axis: Axis) -> list[str]:
         for voice in voices
         for sentence in voice.said
     ]
-    said += [f"No cue names {name}: it is not heard." for name in folder.unnamed]
+    said += [f"No cue names {name}: it is not heard." for name in folder.unnamed[:MOST_SAID]]
+    if more := len(folder.unnamed[MOST_SAID:]):
+        said.append(f"No cue names {more} more files: they are not heard.")
     said += [
         f"{sound.place.cue.file} ends {sound.place.early_s:.1f} s before the place it was asked to "
         "last to: give it loop = true, or a longer file."
