@@ -17,6 +17,7 @@ from queue import Empty, SimpleQueue
 from fairtake.errors import FolderGone
 from fairtake.folders import Claim, Root, claim, unclaim
 from fairtake.serving.job import fault_of
+from fairtake.serving.making import described
 from fairtake.serving.scan import Seen, is_companion, look, walk
 from fairtake.serving.settle import Settling, held_open, open_for_writing
 from fairtake.serving.watch import Watch
@@ -154,6 +155,9 @@ class Part:
                 self._scanned = time.monotonic()
             except FolderGone as e:
                 self._trouble = e.message
+                self._scanned = time.monotonic()
+            except Exception as e:  # a bug of ours must not close the way in for good
+                self._trouble = f"Looking through the inbox met a bug: {described(e)}"
                 self._scanned = time.monotonic()
             self._moved = None
             self._tell()
