@@ -14,4 +14,5 @@ picture() { # NAME WIDTH,HEIGHT PAGE
 }
 picture index 1000,620 "$outbox/index.html"
 picture take 1000,1120 "$outbox/Nine%20Lamps%20at%20Orrowmere/02%20A%20Letter%20in%20Salt.html"
-echo "Wrote $into/index.png and $into/take.png."
+picture trailer 1000,1000 "$outbox/Trailer/Orrowmere%20Calls.html"
+echo "Wrote $into/index.png, $into/take.png and $into/trailer.png."
