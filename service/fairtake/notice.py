@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
@@ -14,21 +14,25 @@ Event = Literal["batch-ended", "quarantined"]
 
 
 class FinishedNote(Document):
-    """A finished take; its receipt's path tells where its files are."""
+    """A finished take; its receipt's path tells where its files are. ``document`` is the receipt itself,
+    for the first takes of a batch."""
 
     take: str
     receipt: str
     missed_checks: list[str]
+    document: dict[str, Any] | None = None
 
 
 class QuarantinedNote(Document):
-    """A quarantined take, its reason's path and what stands in it."""
+    """A quarantined take, its reason's path and what stands in it; ``document`` is the reason itself, for
+    the first takes of a batch."""
 
     take: str
     reason: str
     code: str
     message: str
     advice: str
+    document: dict[str, Any] | None = None
 
 
 class Counts(Document):

@@ -144,9 +144,11 @@ def test_a_night_is_told_by_command_and_by_post_while_takes_go_on(tmp_path: Path
     assert single["quarantined"] == batch["quarantined"] == [{
         "take": "T/bad.wav", "reason": str(root.quarantine / "T/bad.wav.reason.json"),
         "code": reason.code, "message": reason.message, "advice": reason.advice,
+        "document": json.loads((root.quarantine / "T/bad.wav.reason.json").read_text()),
     }]  # fmt: skip
     [finished] = batch["finished"]
     assert (finished["take"], finished["receipt"]) == ("T/good.wav", str(root.outbox / "T/good.receipt.json"))  # fmt: skip
+    assert finished["document"] == json.loads((root.outbox / "T/good.receipt.json").read_text())
     assert (single["event"], batch["event"]) == ("quarantined", "batch-ended")
     assert batch["counts"] | {"missed_checks": 0} == {
         "finished": 1, "missed_checks": 0, "quarantined": 1, "duplicates": 0, "waiting": 0

@@ -14,18 +14,22 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from pathlib import Path
 
 from fairtake.errors import all_errors
 from fairtake.folders import Root
 from fairtake.notice import Counts, Event, FinishedNote, Notice, QuarantinedNote
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
 from fairtake.serving.errand import post_errand, run_errand
+from fairtake.serving.inventory import read_json
 from fairtake.serving.job import Outcome
 from fairtake.serving.log import event
 from fairtake.versions import fairtake_version
 
 #: So many notices wait to be delivered, and so many takes of each kind are listed in one.
 MOST_WAITING, MOST_LISTED = 50, 1000
+#: The receipts of so many are in it, and the reasons of so many.
+MOST_DOCUMENTS = 50
 #: What waits when the service is told to end is given so long. Less than a service manager allows.
 END_S = 10.0
 
@@ -154,7 +158,7 @@ class Notices:
 
     def _deliver(self, notice: Notice) -> list[str]:
         """A sentence for each way that failed."""
-        settings, document = self._settings, notice.to_json().encode("ascii")
+        settings, document = self._settings, _with_documents(notice).to_json().encode("ascii")
         ways: list[tuple[str, Callable[[], str]]] = []
         if settings.command:
             ways.append(("The command of [notify]", lambda: run_errand(
@@ -177,6 +181,15 @@ class Notices:
         elif self.trouble:
             event("resumed", why="notices are delivered again")
         self.trouble = trouble
+
+
+def _with_documents(notice: Notice) -> Notice:
+    """*notice* with receipts and reasons as they stand on disk, which the loop must not wait for."""
+    for finished in notice.finished[:MOST_DOCUMENTS]:
+        finished.document = read_json(Path(finished.receipt)) or None
+    for quarantined in notice.quarantined[:MOST_DOCUMENTS]:
+        quarantined.document = read_json(Path(quarantined.reason)) or None
+    return notice
 
 
 def _quarantined(root: Root, path: str, outcome: Outcome) -> QuarantinedNote:
