@@ -179,6 +179,7 @@ class Rounds:
             if wanted == self.used:
                 return plan, stages
             self.used = wanted
+            del done, plan  # they would stay in memory beside the next ones
 
     def _know_peaks(self, done: Chained) -> None:
         """Hear the peaks as they will come to the limiter, where it costs level."""

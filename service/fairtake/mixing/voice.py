@@ -73,6 +73,7 @@ def speech_kept(levels: Levels, profile: Profile) -> Chained:
         if wanted == used:
             return done
         used = wanted
+        del done  # it would stay in memory beside the next one
 
 
 def _written(bench: Workbench, source: Source, done: Chained) -> Path:
