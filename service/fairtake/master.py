@@ -39,7 +39,7 @@ from fairtake.rounds import Progress, Round, Rounds, Stopwatch, Written
 from fairtake.sketch import MOST_REPAIRS, Outline, Sketch
 from fairtake.sound.advice import advice
 from fairtake.sound.checks import checks
-from fairtake.sound.levels import ROWS_PER_S
+from fairtake.sound.levels import begin_s
 from fairtake.sound.listen import Heard, listen
 from fairtake.sound.loudness import BLOCK_S
 from fairtake.sound.measures import measures
@@ -144,9 +144,7 @@ def sketch_of(
     before: Outline | None, after: Outline, plan: Plan, limited_db: Thin, rate: int
 ) -> Sketch:
     """What a take's pictures are drawn from; *rate* is the take's own sample rate."""
-    first = next(piece for piece in plan.pieces if not piece.tone)
-    laid = sum(p.rows for p in plan.pieces[: plan.pieces.index(first)])
-    begins_s = ((first.start or 0) - laid) / ROWS_PER_S
+    begins_s = begin_s(plan.pieces)
     gains = {d.stage: curve_of(d.gain_db, begins_s if d.is_cut else 0.0) for d in plan.drawn}
     if limited_db.low.min(initial=0.0) < SEEN_DB:
         gains["limit"] = curve_of(limited_db, begins_s)

@@ -73,6 +73,11 @@ class Axis:
     over_bed: tuple[float | None, float | None]
     duck_db: Rows
 
+    @property
+    def whole(self) -> Mixed:
+        """The sum of everything."""
+        return self.mixed([*self.voices.laid, *(sound.laid for sound in self.sounds)])
+
     def mixed(self, parts: Sequence[Laid]) -> Mixed:
         """Some of the parts, over the whole length."""
         return Mixed(parts, self.sample_rate_hz, self.channels, self.layout.frames)

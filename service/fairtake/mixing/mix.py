@@ -70,9 +70,14 @@ def finish_mix(job: Job, scratch: Path, progress: Progress = lambda verb, share:
     cover = copied_cover(job.cover, scratch)
     with contextlib.ExitStack() as opened:
         bench = Workbench(job, scratch, progress, _passes(folder.cues), opened)
-        voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
-        axis = lay(bench, folder, voices)
+        voices, axis = _laid(bench, folder)
         return _finished(bench, folder, voices, axis, cover)
+
+
+def _laid(bench: Workbench, folder: MixFolder) -> tuple[list[Voice], Axis]:
+    """The voices finished, and everything on one axis."""
+    voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
+    return voices, lay(bench, folder, voices)
 
 
 def _passes(cues: Cues) -> int:
@@ -85,7 +90,7 @@ def _finished(
 ) -> Finished:
     """The sum through limiter and level, into files, and what is said of it."""
     job = bench.job
-    whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
+    whole = axis.whole
     heard = bench.hear(whole)
     before, outline, facts = measures(heard), outline_of(heard.levels), _facts(job, folder, axis)
     rounds = _rounds(bench, whole, heard.levels, facts.sha256, cover)
@@ -130,9 +135,8 @@ def drawn_again(
     folder = read_mix(job.take)
     with contextlib.ExitStack() as opened:
         bench = Workbench(job, scratch, lambda verb, share: None, _passes(folder.cues), opened)
-        voices = [finished_voice(bench, folder.files[voice.file]) for voice in folder.cues.voice]
-        axis = lay(bench, folder, voices)
-        whole = axis.mixed([*axis.voices.laid, *(sound.laid for sound in axis.sounds)])
+        _, axis = _laid(bench, folder)
+        whole = axis.whole
         levels = bench.hear(whole).levels
         before = outline_of(levels)
         rounds = _rounds(bench, whole, levels, None, None)

@@ -15,7 +15,7 @@ from fairtake.profile import Profile
 from fairtake.receipt import Measures, StageNote
 from fairtake.sound.advice import advice
 from fairtake.sound.layout import Length
-from fairtake.sound.levels import ROWS_PER_S, Levels
+from fairtake.sound.levels import Levels, begin_s
 from fairtake.sound.measures import measures
 from fairtake.sound.plan import LAST, Chained, Correction, chained
 from fairtake.sound.proof import prove_speech
@@ -58,7 +58,7 @@ def finished_voice(bench: Workbench, file: Path) -> Voice:
     after = measures(bench.hear(ready))
     notes = [StageNote(stage=n, did=done.notes[n]) for n in profile.chain if n not in LAST]
     said = advice(before, whole.sides, profile.channels == "mono", done.notes)
-    return Voice(file, ready, done.spoken > 0, before, after, notes, said, _cut_s(done))
+    return Voice(file, ready, done.spoken > 0, before, after, notes, said, begin_s(done.pieces))
 
 
 def speech_kept(levels: Levels, profile: Profile) -> Chained:
@@ -84,10 +84,3 @@ def _written(bench: Workbench, source: Source, done: Chained) -> Path:
         stream = staged(source, done, bench.rate, frames)
         write_float_wav(path, bench.told(stream, frames), bench.rate, source.channels)
     return path
-
-
-def _cut_s(done: Chained) -> float:
-    """Where in the recording the finished voice begins; less than 0 where room tone was laid first."""
-    first = next(piece for piece in done.pieces if not piece.tone)
-    laid = sum(piece.rows for piece in done.pieces[: done.pieces.index(first)])
-    return ((first.start or 0) - laid) / ROWS_PER_S

@@ -50,6 +50,13 @@ class Piece:
         return self.stop - (self.start or 0)
 
 
+def begin_s(pieces: Sequence[Piece]) -> float:
+    """Where in the take the edited one begins, in seconds; less than 0 where room tone was laid first."""
+    first = next(piece for piece in pieces if not piece.tone)
+    laid = sum(piece.rows for piece in pieces[: pieces.index(first)])
+    return ((first.start or 0) - laid) / ROWS_PER_S
+
+
 @dataclass(frozen=True)
 class Blemish:
     """Something short that listening found and that does not belong to the sound.
