@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from fairtake.sound.over_bed import over_bed_lu
 from fairtake.sound.runs import Mask
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
-from fairtake.sound.thin import outline_of
+from fairtake.sound.thin import Thin, outline_of, thin
 from fairtake.units import amplitude_db, clock, power_db
 
 #: A bed that is down by more than this counts as ducked.
@@ -60,9 +61,18 @@ class Sound:
 
 
 @dataclass(frozen=True)
+class Ducked:
+    """How far the beds are ducked over the axis, the one that is down the furthest: a note of it, and
+    the curve, dB, thinned."""
+
+    note: dict[str, Any]
+    gain_db: Thin
+
+
+@dataclass(frozen=True)
 class Axis:
     """Everything laid: the outline of each layer, how far the voice stands over the beds (see
-    `over_bed_lu`), and how far they are ducked, dB, one value a row: the one that is down the furthest."""
+    `over_bed_lu`), and how far they are ducked."""
 
     sample_rate_hz: int
     channels: int
@@ -71,7 +81,7 @@ class Axis:
     sounds: list[Sound]
     layers: dict[str, Outline]
     over_bed: tuple[float | None, float | None]
-    duck_db: Rows
+    ducked: Ducked
 
     @property
     def whole(self) -> Mixed:
@@ -106,6 +116,8 @@ def lay(bench: Workbench, folder: MixFolder, voices: Sequence[Voice]) -> Axis:
         _sound(bench, place, sources[place.cue.file], laid, channels, spoken, duck_db)
         for place in placed.places
     ]
+    ducked = Ducked(_duck_note(duck_db), thin(duck_db))
+    del duck_db  # a long mix has enough of such curves
     over_bed: tuple[float | None, float | None] = (None, None)
     for name, is_bed in (("bed", True), ("spot", False)):
         parts = [sound.laid for sound in sounds if sound.is_bed is is_bed]
@@ -118,7 +130,7 @@ def lay(bench: Workbench, folder: MixFolder, voices: Sequence[Voice]) -> Axis:
         if is_bed:  # a single sound lasts a second or two, and covers no speech
             over_bed = over_bed_lu(voice_power, levels.k_power, spoken[: levels.rows])
         del levels
-    return Axis(bench.rate, channels, placed, laid, sounds, layers, over_bed, duck_db)
+    return Axis(bench.rate, channels, placed, laid, sounds, layers, over_bed, ducked)
 
 
 def _opened(bench: Workbench, folder: MixFolder) -> dict[str, Source]:
@@ -244,6 +256,15 @@ def _ducked_db(place: Place, spoken: Mask, rate: int) -> Rows:
         return np.zeros(0, np.float32)
     curve = duck_gain_db(spoken, cue.duck_db, cue.duck_fall_s, cue.duck_rise_s, cue.duck_hold_s)
     return curve[_row(place.begin, rate) : _row(place.end, rate)]
+
+
+def _duck_note(duck: Rows) -> dict[str, Any]:
+    down = duck < -DUCKED_DB
+    return {
+        "greatest_db": round(float(-duck.min(initial=0.0)), 2),
+        "ducked_s": round(float(down.sum()) / ROWS_PER_S, 2),
+        "times": int(np.count_nonzero(np.diff(down.astype(np.int8), prepend=0) > 0)),
+    }
 
 
 def _row(sample: int, rate: int) -> int:

@@ -10,8 +10,6 @@ from __future__ import annotations
 import contextlib
 from pathlib import Path
 
-import numpy as np
-
 from fairtake.cues import Cues
 from fairtake.files.hashing import hash_of, take_hash
 from fairtake.files.take import bytes_in
@@ -27,7 +25,7 @@ from fairtake.master import (
 )
 from fairtake.memory import keep_blocks
 from fairtake.mix_folder import MixFolder, read_mix
-from fairtake.mixing.laying import DUCKED_DB, Axis, Sound, lay
+from fairtake.mixing.laying import Axis, Sound, lay
 from fairtake.mixing.voice import Voice, finished_voice
 from fairtake.mixing.workbench import Workbench
 from fairtake.receipt import (
@@ -43,7 +41,7 @@ from fairtake.receipt import (
 from fairtake.rounds import Progress, Rounds
 from fairtake.sketch import Outline, Sketch
 from fairtake.sound.laid import Mixed
-from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
+from fairtake.sound.levels import Levels
 from fairtake.sound.measures import measures
 from fairtake.sound.plan import LAST, Correction
 from fairtake.sound.thin import curve_of, outline_of, raised, thin
@@ -97,7 +95,7 @@ def _finished(
     del heard
     made = rounds.run()
     notes = notes_of(rounds, made)
-    stages = [StageNote(stage="duck", did=_duck_note(axis.duck_db))]
+    stages = [StageNote(stage="duck", did=axis.ducked.note)]
     stages += [StageNote(stage=n, did=notes[n]) for n in job.profile.chain if n in LAST]
     receipt = receipt_of(
         job, facts, before, rounds, made, cover, stages, _said(folder, voices, axis)
@@ -151,8 +149,8 @@ def _with_layers(drawn: Sketch, axis: Axis, gain_db: float) -> Sketch:
     """*drawn* with the ducking, and the layers as loud as they lie in the finished mix."""
     layers = {name: raised(outline, gain_db) for name, outline in axis.layers.items()}
     gains = drawn.gains
-    if axis.duck_db.any():
-        gains = {"duck": curve_of(thin(axis.duck_db), 0.0), **gains}
+    if axis.ducked.gain_db.low.any():
+        gains = {"duck": curve_of(axis.ducked.gain_db, 0.0), **gains}
     return drawn.model_copy(update={"gains": gains, "layers": layers})
 
 
@@ -185,15 +183,6 @@ def _facts(job: Job, folder: MixFolder, axis: Axis) -> TakeFacts:
         channels=axis.channels,
         duration_s=axis.layout.frames / axis.sample_rate_hz,
     )
-
-
-def _duck_note(duck: Rows) -> dict[str, object]:
-    down = duck < -DUCKED_DB
-    return {
-        "greatest_db": round(float(-duck.min(initial=0.0)), 2),
-        "ducked_s": round(float(down.sum()) / ROWS_PER_S, 2),
-        "times": int(np.count_nonzero(np.diff(down.astype(np.int8), prepend=0) > 0)),
-    }
 
 
 def _over_bed(least_lu: float, distance_lu: float | None) -> list[Check]:
