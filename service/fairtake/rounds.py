@@ -31,6 +31,7 @@ from fairtake.sound.plan import Chained, Correction, Plan, chained, limiting, se
 from fairtake.sound.proof import Proof, prove_speech
 from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.source import Source
+from fairtake.sound.speech import Speech, find_speech
 from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
 from fairtake.sound.thin import Thin, outline_of, thin
@@ -75,6 +76,7 @@ class Written:
     channels: int
     duration_s: float
     outline: Outline
+    speech: Speech  # without what is told a frame
 
 
 @dataclass(frozen=True)
@@ -206,18 +208,20 @@ class Rounds:
                 self.profile.mp3.bitrate_kbps, tags, self.cover,
             )  # fmt: skip
             copy.unlink()
-        return self._proved(mp3, 0.5)
+        return self._proved(mp3, 0.5, wav.speech)
 
-    def _proved(self, path: Path, done: float) -> Written:
-        """A file just written, heard from end to end."""
+    def _proved(self, path: Path, done: float, speech: Speech | None = None) -> Written:
+        """A file just written, heard from end to end; its *speech* where another copy has told it."""
         with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
             heard = listen(
-                file, lambda share: self.progress("prove", done + share / 2), blemishes=False
-            )
+                file, lambda share: self.progress("prove", done + share / 2),
+                blemishes=False, voice=speech is None,
+            )  # fmt: skip
+            speech = (speech or find_speech(heard.levels)).over(heard.levels.rows)
             return Written(
-                path, measures(heard), level_of(heard.levels, self.profile.normalise.by),
+                path, measures(heard, speech), level_of(heard.levels, self.profile.normalise.by),
                 float(amplitude_db(heard.true_peak)), heard.levels.sample_rate_hz,
-                heard.levels.channels, heard.duration_s, outline_of(heard.levels),
+                heard.levels.channels, heard.duration_s, outline_of(heard.levels), speech,
             )  # fmt: skip
 
 

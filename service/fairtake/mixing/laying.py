@@ -124,7 +124,7 @@ def lay(bench: Workbench, folder: MixFolder, voices: Sequence[Voice]) -> Axis:
         if not parts:
             continue
         levels = bench.hear(
-            Mixed(parts, bench.rate, channels, placed.frames), true_peak=False
+            Mixed(parts, bench.rate, channels, placed.frames), true_peak=False, voice=False
         ).levels
         layers[name] = outline_of(levels)
         if is_bed:  # a single sound lasts a second or two, and covers no speech
@@ -208,7 +208,8 @@ def _sound(
     cue, rate = place.cue, bench.rate
     flat = Laid(source, 0, place.frames, place.part, np.zeros(1, np.float32), cue.loop)
     with of_file(cue.file):
-        own_lufs, own_dbfs = _level_of(bench.hear(Mixed([flat], rate, channels), true_peak=False))
+        alone = bench.hear(Mixed([flat], rate, channels), true_peak=False, voice=False)
+        own_lufs, own_dbfs = _level_of(alone)
     if own_lufs is None or own_dbfs is None:
         raise CueSilent(f"It is '{cue.file}'.")
     if cue.level_db is None:

@@ -45,10 +45,12 @@ class Workbench:
             take = open_take(path, self.scratch, longest_s, decoded.name)
             return self.opened.enter_context(take)
 
-    def hear(self, source: Source, blemishes: bool = False, true_peak: bool = True) -> Heard:
+    def hear(
+        self, source: Source, blemishes: bool = False, true_peak: bool = True, voice: bool = True
+    ) -> Heard:
         """`listen`, and tell how far the mix is."""
         with self.stopwatch.timing("listen"):
-            heard = listen(source, self._share(), blemishes, true_peak)
+            heard = listen(source, self._share(), blemishes, true_peak, voice)
         self._heard += 1
         return heard
 

@@ -69,15 +69,13 @@ def _rms(values: Values) -> float:
 
 def fitted(channel: Values, start: int, stop: int, order: int) -> Values:
     """The model of what lies outside of *start* to *stop*, by its autocorrelation."""
-    from scipy.linalg import solve_toeplitz
-
     sides = (channel[:start], channel[stop:])
     size = 1 << (max(map(len, sides)) + order).bit_length()
     spectra = [np.fft.rfft(side * _window(len(side)), size) for side in sides]
     power = np.fft.irfft(sum(s.real**2 + s.imag**2 for s in spectra), size)[: order + 1]
     # A little white noise keeps the fit sane where the sound is one tone or nothing at all.
     power[0] = power[0] * (1 + 1e-7) + 1e-16
-    return np.concatenate([[1.0], -solve_toeplitz(power[:-1], power[1:])])
+    return np.concatenate([[1.0], -np.linalg.solve(_toeplitz(power[:-1]), power[1:])])
 
 
 @functools.lru_cache(maxsize=8)
@@ -105,8 +103,6 @@ def interpolated(channel: Values, start: int, stop: int, model: Values) -> Value
     The normal equations of a gap in an autoregressive signal are Toeplitz in the autocorrelation of
     the model; beyond the ends of *channel* lies nothing.
     """
-    from scipy.linalg import solve_toeplitz
-
     order, size = len(model) - 1, stop - start
     lags = np.correlate(model, model, "full")[order:]
     around = np.zeros(size + 2 * order)
@@ -118,4 +114,10 @@ def interpolated(channel: Values, start: int, stop: int, model: Values) -> Value
     pull = np.convolve(around, np.concatenate([lags[:0:-1], lags]), "valid")
     column = np.zeros(size)
     column[: order + 1] = lags[:size]
-    return solve_toeplitz(column, -pull)
+    return np.asarray(np.linalg.solve(_toeplitz(column), -pull), np.float64)
+
+
+def _toeplitz(column: Values) -> Values:
+    """The symmetric matrix whose every diagonal has one value."""
+    place = np.arange(len(column))
+    return column[np.abs(place[:, None] - place)]

@@ -12,6 +12,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.around import percentile_around
 from fairtake.sound.levels import Levels
 from fairtake.sound.runs import Mask, lasting, mask_of, runs
 
@@ -58,13 +59,11 @@ def brightness_hz(levels: Levels, frame_rows: int) -> Frames:
 
 def local_speech(level: Frames, reach_s: float = 4.0) -> Frames:
     """The level that one frame in ten of the surroundings lies above, one value a frame."""
-    from scipy.ndimage import percentile_filter
-
     per_block = 20
     blocks = max(1, len(level) // per_block)
     loud = level[: blocks * per_block].reshape(blocks, -1).max(axis=1)
     size = min(2 * blocks - 1, round(20 * reach_s) + 1)
-    top = percentile_filter(loud, 90, size=size, mode="reflect")
+    top = percentile_around(loud, 90, size, "symmetric")
     return np.interp(np.arange(len(level)), (np.arange(blocks) + 0.5) * per_block, top)
 
 

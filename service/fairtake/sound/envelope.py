@@ -14,6 +14,7 @@ import math
 
 import numpy as np
 
+from fairtake.sound.filters import averaged, run
 from fairtake.sound.levels import ROWS_PER_S, Rows
 
 #: From this width on an average is quicker by way of its spectrum, which rounds by so much, in dB.
@@ -33,10 +34,9 @@ def release(amount: Rows, release_ms: float) -> Rows:
 
 def attack(amount: Rows, attack_ms: float) -> Rows:
     """a·y[n-1] + (1 - a)·x[n]: a one-pole filter with time constant *attack_ms*."""
-    from scipy.signal import lfilter  # slow to import, and only workers need it
-
     a = math.exp(-1000 / (attack_ms * ROWS_PER_S))
-    return lfilter([1 - a], [1, -a], amount).astype(np.float32)  # type: ignore[no-any-return]
+    one_pole = np.array([[1 - a, 0.0, 0.0, 1.0, -a, 0.0]])
+    return run(one_pole, amount.astype(np.float64))[0].astype(np.float32)
 
 
 def greatest_ahead(amount: Rows, ahead: int) -> Rows:
@@ -98,9 +98,7 @@ def averaged_behind(amount: Rows, width: int) -> Rows:
     padded = np.concatenate([np.full(width, amount[0], amount.dtype), amount])
     if width < WIDE_ROWS:
         return np.convolve(padded, weights / weights.sum(), "valid").astype(np.float32)
-    from scipy.signal import oaconvolve
-
-    smooth = oaconvolve(padded, weights / weights.sum(), "valid")
+    smooth = averaged(padded, weights / weights.sum())
     return np.where(np.abs(smooth) > ROUNDING, smooth, 0).astype(np.float32)
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.filters import butterworth, run
 from fairtake.sound.levels import ROWS_PER_S
 from fairtake.sound.runs import Mask, mask_of, runs
 from fairtake.units import power_db
@@ -63,18 +64,16 @@ def find_hum(low: npt.NDArray[np.float64], pauses: Mask) -> Hum | None:
 
 def pause_spectra(low: npt.NDArray[np.float64], pauses: Mask) -> Spectrum:
     """Power of each span's pauses: a sine shows its mean square. Shape (spans, bins)."""
-    from scipy.signal import butter, sosfilt
-
     weight = _eased(pauses)
     count = -(-len(low) // SPAN_ROWS)
     full = [n for n in range(count) if weight[_span(n)].sum() >= SPAN_LEAST_ROWS]
-    sections = butter(4, RUMBLE_HZ, "highpass", fs=ROWS_PER_S, output="sos")
+    sections = butterworth(4, RUMBLE_HZ, "high", ROWS_PER_S)
     found = []
     for n in full[:: -(-len(full) // MOST_SPANS) or 1]:
         here = weight[_span(n)]
         ahead = min(n * SPAN_ROWS, ROWS_PER_S)
         sound = low[n * SPAN_ROWS - ahead : (n + 1) * SPAN_ROWS]
-        sound = sosfilt(sections, sound - sound[: ROWS_PER_S // 10].mean())[ahead:]
+        sound = run(sections, sound - sound[: ROWS_PER_S // 10].mean())[0][ahead:]
         found.append(2 * np.abs(np.fft.rfft(sound * here, _SIZE)) ** 2 / here.sum() ** 2)
     # A row is an average over a millisecond, which weakens what is fast.
     seen = np.sinc(np.fft.rfftfreq(_SIZE)) ** 2

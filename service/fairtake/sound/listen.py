@@ -45,14 +45,16 @@ def listen(
     progress: Progress | None = None,
     blemishes: bool = True,
     true_peak: bool = True,
+    voice: bool = True,
 ) -> Heard:
     """Hear *source* from end to end, looking for *blemishes* on the way, and for its *true_peak*, which
-    is 0 where it is not wanted: in steady noise nearly every sample may be the greatest.
+    is 0 where it is not wanted: in steady noise nearly every sample may be the greatest. Where no
+    *voice* is to be found in it, the columns that only tell of one are left empty.
 
     Raises `NotFinite` where a sample is not a number, with its place.
     """
     rate, channels = source.sample_rate_hz, source.channels
-    weighting = KWeighting(rate, channels)
+    weighting = KWeighting(rate)
     peak_meter = TruePeakMeter(rate, channels)
     finder = BlemishFinder(rate, channels)
     table: list[tuple[Rows, ...]] = []
@@ -64,9 +66,9 @@ def listen(
         if not (block.max() < WILDEST and block.min() > -WILDEST):
             raise NotFinite(_where_not_finite(block, frames, rate))
         starts = row_starts(len(block), rate)
-        steps = _steps(block, last)
-        columns = _rows(block, weighting(block), steps, starts)
-        table.append(columns)
+        steps = _steps(block, last) if voice or blemishes else block[:0]
+        columns = _rows(block, weighting(block), starts)
+        table.append(columns + (_voice_rows(block, steps, starts) if voice else _NO_VOICE))
         peaks = columns[0].astype(np.float64)
         if true_peak:
             peak_meter.add(block, peaks, starts)
@@ -96,19 +98,22 @@ def listen(
 
 
 _NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
+_NO_VOICE = _NO_ROWS[3:]
 
 
-def _rows(
-    block: Samples, weighted: Samples, steps: Samples, starts: npt.NDArray[np.intp]
-) -> tuple[Rows, ...]:
-    """The columns of the table for one block, in the order of `Levels`."""
-    counts = np.diff(starts, append=len(block))
+def _rows(block: Samples, weighted: Samples, starts: npt.NDArray[np.intp]) -> tuple[Rows, ...]:
+    """The first columns of the table for one block, in the order of `Levels`."""
     peak = np.maximum.reduceat(loudest(block), starts)
     energy = _row_energy(block, starts) / block.shape[1]
     k_energy = _row_energy(weighted, starts)
-    low = np.add.reduceat(middle(block), starts) / counts
+    return tuple(c.astype(np.float32) for c in (peak, energy, k_energy))
+
+
+def _voice_rows(block: Samples, steps: Samples, starts: npt.NDArray[np.intp]) -> tuple[Rows, ...]:
+    """The columns that tell of a voice."""
+    low = np.add.reduceat(middle(block), starts) / np.diff(starts, append=len(block))
     high_energy = _row_energy(steps, starts) / block.shape[1]
-    return tuple(c.astype(np.float32) for c in (peak, energy, k_energy, low, high_energy))
+    return low.astype(np.float32), high_energy.astype(np.float32)
 
 
 def _steps(block: Samples, last: Samples) -> Samples:

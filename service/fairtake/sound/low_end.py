@@ -23,6 +23,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.filters import averaged, response, run
 from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.loudness import k_weighting
 
@@ -85,11 +86,9 @@ def slow_power(low: Low, sample_rate_hz: int, weighted: bool) -> Low:
 
 def line_power(low: Low, sample_rate_hz: int, weighted: bool) -> Low:
     """Mean square within each row of a sound up to 450 Hz; of one that is to be K-weighted, after that."""
-    from scipy.signal import oaconvolve
-
     padded = np.pad(low, _REACH, mode="edge")
     even, odd = _row_filters(sample_rate_hz, weighted)
-    power: Low = oaconvolve(padded, even, "valid") ** 2 + oaconvolve(padded, odd, "valid") ** 2
+    power: Low = averaged(padded, even) ** 2 + averaged(padded, odd) ** 2
     return power
 
 
@@ -121,9 +120,7 @@ def _samples_per_row(levels: Levels, rows: slice) -> Low:
 
 
 def _k_highpassed(low: Low) -> Low:
-    from scipy.signal import sosfilt
-
-    return sosfilt(_highpass(), low)  # type: ignore[no-any-return]
+    return run(_highpass(), low)[0]
 
 
 @functools.cache
@@ -154,9 +151,6 @@ def _weight(f: Low, sample_rate_hz: int) -> npt.NDArray[np.complex128]:
 
     Its phase matters: where in a row a line of hum crosses zero decides what is left of the row.
     """
-    from scipy.signal import sosfreqz
-
     hz = np.clip(f * ROWS_PER_S, 1.0, ROWS_PER_S / 2 - 1)
-    _, whole = sosfreqz(k_weighting(sample_rate_hz), hz, fs=sample_rate_hz)
-    _, here = sosfreqz(_highpass(), hz, fs=ROWS_PER_S)
-    return whole / here  # type: ignore[no-any-return]
+    whole = response(k_weighting(sample_rate_hz), hz, sample_rate_hz)
+    return whole / response(_highpass(), hz, ROWS_PER_S)

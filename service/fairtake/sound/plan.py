@@ -15,10 +15,11 @@ import numpy as np
 
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
+from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
 from fairtake.sound.proof import spoken_power
 from fairtake.sound.runs import Mask
-from fairtake.sound.stage import BandGain, Sections, Work
+from fairtake.sound.stage import BandGain, Work
 from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.deess import deess

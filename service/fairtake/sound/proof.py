@@ -17,6 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.around import percentile_around
+from fairtake.sound.envelope import greatest_ahead
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.runs import Indices, Mask, runs, widened
 from fairtake.sound.speech import FRAME_ROWS, find_speech, on_rows
@@ -72,8 +74,6 @@ def spoken_power(levels: Levels) -> Rows:
 
 def prove_speech(power: Rows, gain_db: Rows) -> Proof:
     """Hold the gain curve against its own neighbourhood, where *power* is spoken, not 0."""
-    from scipy.ndimage import median_filter
-
     spoken = power > 0
     # Frames are fine enough, and five times fewer.
     frames = len(spoken) // FRAME_ROWS
@@ -83,9 +83,12 @@ def prove_speech(power: Rows, gain_db: Rows) -> Proof:
     if not inside.any():
         return UNHARMED
     # Pauses take the gain of the speech nearest to them, so that the median is one over time.
-    told = gains[_nearest(inside)]
-    around = median_filter(told, size=MEDIAN_ROWS // FRAME_ROWS + 1, mode="nearest")
-    lost = inside & (gains < around - LOST_DB)
+    told, size = gains[_nearest(inside)], MEDIAN_ROWS // FRAME_ROWS + 1
+    # A median is no greater than the greatest: few places have to be looked at closely.
+    greatest = greatest_ahead(np.pad(told, size // 2, mode="edge"), size - 1)[: len(told)]
+    places = np.flatnonzero(inside & (gains < greatest - LOST_DB))
+    lost = np.zeros(frames, bool)
+    lost[places] = gains[places] < percentile_around(told, 50, size, places=places) - LOST_DB
     starts, stops = runs(lost)
     longest = int((stops - starts).max(initial=0)) * FRAME_ROWS
     return Proof(float(lost.sum() / inside.sum()), longest, *_dulled_edges(power, gain_db))

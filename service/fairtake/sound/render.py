@@ -15,6 +15,7 @@ import numpy.typing as npt
 
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.envelope import GRID_ROWS
+from fairtake.sound.filters import both_ways, butterworth
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
@@ -150,9 +151,7 @@ def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterato
     The band is taken out forwards and backwards: without delay, so that taking it away really
     takes it away, and -6 dB at its corner. One block is held back for what follows it.
     """
-    from scipy.signal import butter, sosfiltfilt
-
-    sections = butter(2, band.corner_hz, f"{band.side}pass", fs=rate, output="sos")
+    sections = butterworth(2, band.corner_hz, band.side, rate)
     reach = rate // 4
     row = 0
     for before, block, after in _with_neighbours(stream):
@@ -162,7 +161,7 @@ def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterato
         if here.any():
             around = np.concatenate([before[-reach:], block, after[:reach]])
             lead = len(before[-reach:])
-            part = sosfiltfilt(sections, around, axis=0, padlen=min(reach, len(around) - 1))
+            part = both_ways(sections, around, reach)
             factors = gain_line(here, len(block), rate)
             block = block + part[lead : lead + len(block)] * (factors - 1)
         yield block

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.around import mean_around, percentile_around
 from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import SILENCE_DBFS, Levels
 from fairtake.sound.loudness import lufs
@@ -80,6 +81,13 @@ class Speech:
     def last_row(self) -> int:
         """The row after the last speech."""
         return len(self.rows) - int(np.argmax(self.rows[::-1]))
+
+    def over(self, rows: int) -> Speech:
+        """The same in another copy of the sound, of so many *rows*, without what is told a frame."""
+        spoken = np.pad(self.rows, (0, max(rows - len(self.rows), 0)))[:rows]
+        none = self.level_lufs[:0].copy()
+        nobody = spoken[:0].copy()
+        return Speech(spoken, nobody, self.first_row, none, none, nobody, none, self.speech_lufs)
 
 
 def find_speech(levels: Levels) -> Speech:
@@ -161,11 +169,9 @@ def with_fading_ends(frames: Mask, level: Frames, floor: Frames) -> Mask:
     Words begin and end softer than the margins that find them; noise that touches no speech is not
     taken in.
     """
-    from scipy.ndimage import uniform_filter1d
-
     least = np.maximum(floor + FADE_DB, DIGITAL_SILENCE_LUFS + FADE_DB)
     # Both the frame and what is around it: one alone may be chance, and an average reaches too far.
-    out = (uniform_filter1d(level, FADE_SMOOTH_FRAMES, mode="nearest") > least) & (level > least)
+    out = (mean_around(level, FADE_SMOOTH_FRAMES) > least) & (level > least)
     near = widened(frames, FADE_BEFORE_FRAMES, FADE_BEHIND_FRAMES)
     starts, stops = runs(frames | (out & near))
     count = np.concatenate([[0], np.cumsum(frames)])
@@ -206,12 +212,10 @@ def raised_by_steady_room(floor: Frames, level: Frames, around: Frames, voiced: 
     That is a room that has become louder, faster than the floor's percentile can follow: speech,
     whispered too, is never so even for so long.
     """
-    from scipy.ndimage import uniform_filter1d
-
-    mean = uniform_filter1d(level, STEADY_FRAMES, mode="nearest")
+    mean = mean_around(level, STEADY_FRAMES)
     # About the window's own mean: a voice that dies away evenly in a hall is no steady room.
-    spread = uniform_filter1d(level**2, STEADY_FRAMES, mode="nearest") - mean**2
-    voice = uniform_filter1d(voiced.astype(float), STEADY_FRAMES, mode="nearest")
+    spread = mean_around(level**2, STEADY_FRAMES) - mean**2
+    voice = mean_around(voiced.astype(float), STEADY_FRAMES)
     far_under = mean < np.minimum(around - STEADY_UNDER_DB, LOUDEST_FLOOR_LUFS)
     steady = (spread < STEADY_SPREAD_DB**2) & (voice < 0.1) & far_under
     starts, stops = runs(steady)
@@ -239,8 +243,6 @@ def frame_levels(levels: Levels) -> Frames:
 
 def noise_floor(level: Frames) -> Frames:
     """The moving noise floor of *level*, one value a frame."""
-    from scipy.ndimage import percentile_filter  # slow to import, and only workers need it
-
     per_block = 20  # 100 ms
     blocks = max(1, len(level) // per_block)
     trimmed = level[: blocks * per_block].reshape(blocks, -1)
@@ -257,7 +259,7 @@ def noise_floor(level: Frames) -> Frames:
     heard = np.flatnonzero(usable if usable.any() else ~muted)
     block_level = np.interp(np.arange(blocks), heard, block_level[heard])
     reach = min(2 * blocks - 1, round(FLOOR_REACH_S * 10) + 1)
-    floor = percentile_filter(block_level, FLOOR_PERCENT, size=reach, mode="nearest")
+    floor = percentile_around(block_level, FLOOR_PERCENT, reach)
     centres = (np.arange(blocks) + 0.5) * per_block
     return np.minimum(np.interp(np.arange(len(level)), centres, floor), LOUDEST_FLOOR_LUFS)
 

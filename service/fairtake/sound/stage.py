@@ -13,13 +13,10 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-import numpy as np
-import numpy.typing as npt
-
+from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows
 
 #: Second-order sections at the take's own rate, shape (sections, 6).
-Sections = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any
 
 import numpy as np
 
+from fairtake.sound.filters import Sections, State, run, settled
 from fairtake.sound.levels import Blemish
 from fairtake.sound.source import Samples, Source
-from fairtake.sound.stage import Sections
 
 #: Filters run over this much sound ahead of what is asked for, so that they have settled.
 WARM_UP_S = 1.0
@@ -52,24 +51,19 @@ class Treated:
             return start
         return max(start - round(WARM_UP_S * self.sample_rate_hz), 0)
 
-    def _still(self, begin: int) -> Any:
-        """The filters' state after long stillness, shape (sections, channels, 2)."""
+    def _still(self, begin: int) -> State | None:
+        """The filters' state after long stillness."""
         if self._sections is None:
             return None
-        from scipy.signal import sosfilt_zi
-
         stop = min(begin + round(STILL_S * self.sample_rate_hz), self.frames)
         level = self._source.read(begin, stop).mean(axis=0) if stop > begin else 0.0
-        return sosfilt_zi(self._sections)[:, None, :] * np.reshape(level, (1, -1, 1))
+        return settled(self._sections, level)
 
-    def _treat(self, block: Samples, at: int, state: Any) -> tuple[Samples, Any]:
+    def _treat(self, block: Samples, at: int, state: State | None) -> tuple[Samples, State | None]:
         block = self._repaired(block, at)
         if self._sections is None or not len(block):
             return block, state
-        from scipy.signal import sosfilt
-
-        filtered, state = sosfilt(self._sections, block.T, axis=1, zi=state)
-        return filtered.T, state
+        return run(self._sections, block, state)
 
     def _repaired(self, block: Samples, at: int) -> Samples:
         """*block*, which begins at sample *at*, with every blemish in it replaced."""

@@ -20,13 +20,14 @@ from pydantic import Field
 
 from fairtake.memory import give_memory_back
 from fairtake.sound.envelope import averaged_behind, greatest_ahead
+from fairtake.sound.filters import Sections, both_ways, butterworth, notch, run, settled
 from fairtake.sound.hum import Hum, find_hum
 from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.low_end import Low, line_power, slow_power, with_low
 from fairtake.sound.pitch import lowest_pitch_hz
 from fairtake.sound.runs import Mask, mask_of, runs, widened
 from fairtake.sound.speech import find_speech
-from fairtake.sound.stage import BandGain, Sections, Work
+from fairtake.sound.stage import BandGain, Work
 from fairtake.typed_file import Settings
 from fairtake.units import gain, power_db
 
@@ -74,31 +75,24 @@ def corner_hz(pitch_hz: float | None, settings: RumbleSettings) -> float:
 
 
 def highpass(corner: float, sample_rate_hz: int) -> Sections:
-    from scipy.signal import butter
-
-    return butter(ORDER, corner, "highpass", fs=sample_rate_hz, output="sos")  # type: ignore[no-any-return]
+    return butterworth(ORDER, corner, "high", sample_rate_hz)
 
 
 def notches(lines_hz: tuple[float, ...], sample_rate_hz: int) -> Sections:
     """One section for each line, narrower in proportion the higher it lies."""
-    from scipy.signal import iirnotch
-
     sections = []
     for hz in lines_hz:
         place = min(max(hz - 50, 0) / (NARROW_FROM_HZ - 50), 1.0)
         narrow = NARROW_LOW + place * (NARROW_HIGH - NARROW_LOW)
-        sections.append(np.concatenate(iirnotch(hz, narrow, fs=sample_rate_hz)))
+        sections.append(notch(hz, narrow, sample_rate_hz))
     return np.array(sections).reshape(-1, 6)
 
 
 def filtered(low: Low, sections: Sections) -> Low:
     """*low* through *sections* that were made for its rate, settled on its beginning."""
-    from scipy.signal import sosfilt, sosfilt_zi
-
     if not len(low) or not len(sections):
         return low
-    still = sosfilt_zi(sections) * low[:STILL_ROWS].mean()
-    return sosfilt(sections, low, zi=still)[0]  # type: ignore[no-any-return]
+    return run(sections, low, settled(sections, low[:STILL_ROWS].mean()))[0]
 
 
 def thump_amounts(low: Low, power: Rows, spoken: Mask, range_db: float) -> Rows:
@@ -122,10 +116,7 @@ def thump_amounts(low: Low, power: Rows, spoken: Mask, range_db: float) -> Rows:
 
 def _low_band(low: Low, corner: float) -> Low:
     """What lies below *corner*, without delay, as `fairtake.sound.render` takes it apart."""
-    from scipy.signal import butter, sosfiltfilt
-
-    sections = butter(2, corner, "lowpass", fs=ROWS_PER_S, output="sos")
-    return sosfiltfilt(sections, low, padlen=min(100, len(low) - 1))  # type: ignore[no-any-return]
+    return both_ways(butterworth(2, corner, "low", ROWS_PER_S), low, 100)
 
 
 def _smooth(power: Low | Rows) -> Low:
