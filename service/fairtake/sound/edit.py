@@ -91,6 +91,9 @@ def reblocked(stream: Iterator[Samples], size: int) -> Iterator[Samples]:
     waiting: list[Samples] = []
     count = 0
     for block in stream:
+        if not count and len(block) == size:
+            yield block
+            continue
         waiting.append(block)
         count += len(block)
         if count < size:
@@ -99,7 +102,7 @@ def reblocked(stream: Iterator[Samples], size: int) -> Iterator[Samples]:
         whole = count - count % size
         for begin in range(0, whole, size):
             yield joined[begin : begin + size]
-        waiting, count = [joined[whole:]], count - whole
+        waiting, count = [joined[whole:]] if count > whole else [], count - whole
     rest = np.concatenate(waiting) if waiting else np.zeros((0, 1))
     if len(rest):
         yield rest

@@ -63,13 +63,13 @@ def listen(
     last = np.zeros((1, channels))
     frames = 0
     for block in source.blocks():
-        if not (block.max() < WILDEST and block.min() > -WILDEST):
-            raise NotFinite(_where_not_finite(block, frames, rate))
         starts = row_starts(len(block), rate)
+        peaks = np.maximum.reduceat(loudest(block), starts)
+        if not peaks.max() < WILDEST:  # true also of what is not a number
+            raise NotFinite(_where_not_finite(block, frames, rate))
         steps = _steps(block, last) if voice or blemishes else block[:0]
-        columns = _rows(block, weighting(block), starts)
+        columns = _rows(block, weighting(block), peaks, starts)
         table.append(columns + (_voice_rows(block, steps, starts) if voice else _NO_VOICE))
-        peaks = columns[0].astype(np.float64)
         if true_peak:
             peak_meter.add(block, peaks, starts)
         if blemishes:
@@ -101,12 +101,13 @@ _NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
 _NO_VOICE = _NO_ROWS[3:]
 
 
-def _rows(block: Samples, weighted: Samples, starts: npt.NDArray[np.intp]) -> tuple[Rows, ...]:
+def _rows(
+    block: Samples, weighted: Samples, peaks: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
+) -> tuple[Rows, ...]:
     """The first columns of the table for one block, in the order of `Levels`."""
-    peak = np.maximum.reduceat(loudest(block), starts)
     energy = _row_energy(block, starts) / block.shape[1]
     k_energy = _row_energy(weighted, starts)
-    return tuple(c.astype(np.float32) for c in (peak, energy, k_energy))
+    return tuple(c.astype(np.float32) for c in (peaks, energy, k_energy))
 
 
 def _voice_rows(block: Samples, steps: Samples, starts: npt.NDArray[np.intp]) -> tuple[Rows, ...]:

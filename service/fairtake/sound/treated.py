@@ -33,13 +33,14 @@ class Treated:
     def blocks(self, start: int = 0, stop: int | None = None) -> Iterator[Samples]:
         begin = self._begin(start)
         state = self._still(begin)
-        at = begin
-        for block in self._source.blocks(begin, stop):
-            treated, state = self._treat(block, at, state)
-            at += len(block)
-            wanted = treated[max(len(treated) - (at - start), 0) :]
-            if len(wanted):
-                yield wanted
+        # By themselves, so that blocks begin where they are asked to: nobody has to join them anew.
+        for block in self._source.blocks(begin, start):
+            _, state = self._treat(block, begin, state)
+            begin += len(block)
+        for block in self._source.blocks(start, stop):
+            treated, state = self._treat(block, begin, state)
+            begin += len(block)
+            yield treated
 
     def read(self, start: int, stop: int) -> Samples:
         begin = self._begin(start)

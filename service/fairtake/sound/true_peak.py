@@ -39,10 +39,13 @@ TOP_RATE_HZ = 192_000
 AT_ONCE, FIRST_ONES = 256, 64
 
 
-def with_history(history: Samples, block: Samples) -> tuple[Samples, Samples]:
-    """*block* with the samples before it in front, and the history for the next block."""
-    joined = np.concatenate([history, block])
-    return joined, joined[-(TAPS - 1) :]
+def history_after(history: Samples, block: Samples) -> Samples:
+    """The samples that the filter still holds behind *block*."""
+    return np.concatenate([history, block[-(TAPS - 1) :]])[-(TAPS - 1) :]
+
+
+def _greatest(history: Samples) -> float:
+    return float(np.abs(history).max(initial=0.0))
 
 
 def no_history(channels: int) -> Samples:
@@ -102,11 +105,13 @@ class RowPeaks:
         """
         starts = row_starts(len(block), self._rate)
         peaks = np.maximum.reduceat(loudest(block), starts)
-        carried = float(np.abs(self._history).max(initial=0.0))
-        joined, self._history = with_history(self._history, block)
-        around = np.maximum(peaks, np.concatenate([[carried], peaks[:-1]]))
+        history, self._history = self._history, history_after(self._history, block)
+        around = np.maximum(peaks, np.concatenate([[_greatest(history)], peaks[:-1]]))
         width = widest_row(self._rate)
         hot = np.flatnonzero(around * BOUND > least)
+        if not len(hot):
+            return peaks
+        joined = np.concatenate([history, block])
         for begin in range(0, len(hot), AT_ONCE):
             some = hot[begin : begin + AT_ONCE]
             peaks[some] = np.maximum(peaks[some], span_peaks(joined, starts[some], width))
@@ -127,11 +132,13 @@ class TruePeakMeter:
         self.peak = max(self.peak, float(row_peaks.max(initial=0.0)))
         if not self._filter:
             return
-        carried = float(np.abs(self._history).max(initial=0.0))
-        joined, self._history = with_history(self._history, block)
-        around = np.maximum(row_peaks, np.concatenate([[carried], row_peaks[:-1]]))
+        history, self._history = self._history, history_after(self._history, block)
+        around = np.maximum(row_peaks, np.concatenate([[_greatest(history)], row_peaks[:-1]]))
         # Loudest first: what they hold rules most of the others out.
         hot = np.flatnonzero(around * BOUND > self.peak)
+        if not len(hot):
+            return
+        joined = np.concatenate([history, block])
         order = hot[np.argsort(-around[hot])]
         for begin in range(0, len(order), FIRST_ONES):
             some = order[begin : begin + FIRST_ONES]
@@ -144,5 +151,5 @@ class TruePeakMeter:
         """Take in the filter's tail: what rings after the last sample."""
         if self._filter:
             tail = np.zeros((TAPS - 1, self._history.shape[1]))
-            joined, _ = with_history(self._history, tail)
+            joined = np.concatenate([self._history, tail])
             self.peak = max(self.peak, float(span_peaks(joined, np.array([0]), len(tail)).max()))
