@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 
 from fairtake.files.wav import WavWriter
-from fairtake.sound.integers import Dither, quantised
+from fairtake.sound.integers import Quantiser
 from fairtake.sound.render import Rendering
 from fairtake.sound.source import Samples
 from fairtake.units import gain
@@ -27,7 +27,7 @@ def write_wav_and_copy(
 
     Raises ``OSError`` where the disk does not take it.
     """
-    dither = Dither(seed)
+    wav_integers, copy_integers = Quantiser(bits, seed), Quantiser(16, seed + 1)
     copy_gain = float(gain(copy_gain_db))
     done = 0
     with (
@@ -35,9 +35,8 @@ def write_wav_and_copy(
         WavWriter(wav, rendering.sample_rate_hz, rendering.channels, bits, description) as wav_file,
     ):
         for block in rendering:
-            steps = dither(block.shape)
-            wav_file.write(quantised(block, bits, steps))
-            copy_file.write(quantised(block * copy_gain, 16, steps).astype("<i2", copy=False).data)
+            wav_file.write(wav_integers(block))
+            copy_file.write(copy_integers(block * copy_gain).astype("<i2").tobytes())
             done += len(block)
             progress(done / max(rendering.frames, 1))
 

@@ -1,4 +1,4 @@
-"""What a block of samples, shape (samples, channels), is across its channels, shape (samples,).
+"""What a block of samples, shape (samples, channels), is across its channels, shape (samples,), and along.
 
 Column by column: a reduction along an axis as short as this costs twenty times as much.
 """
@@ -37,3 +37,16 @@ def middle(block: Samples) -> Values:
     for channel in block.T[2:]:
         total += channel
     return total / block.shape[1]
+
+
+def first_difference(block: Samples, last: Samples) -> Samples:
+    """Each sample's step from the one before it; *last* is the sample before the block."""
+    steps = np.empty_like(block)
+    np.subtract(block[1:], block[:-1], out=steps[1:])
+    np.subtract(block[:1], last, out=steps[:1])
+    return steps
+
+
+def row_energy(block: Samples, starts: npt.NDArray[np.intp]) -> Values:
+    """The sum of squares of each row, which begin at *starts*, over all channels; shape (rows,)."""
+    return np.add.reduceat(squares(block), starts)  # type: ignore[no-any-return]

@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.errors import NotFinite
-from fairtake.sound.across import loudest, middle, squares
+from fairtake.sound.across import first_difference, loudest, middle, row_energy
 from fairtake.sound.blemishes import BlemishFinder
 from fairtake.sound.levels import Levels, Rows, row_starts
 from fairtake.sound.loudness import KWeighting
@@ -67,11 +67,12 @@ def listen(
         peaks = np.maximum.reduceat(loudest(block), starts)
         if not peaks.max() < WILDEST:  # true also of what is not a number
             raise NotFinite(_where_not_finite(block, frames, rate))
-        steps = _steps(block, last) if voice or blemishes else block[:0]
+        steps = first_difference(block, last)
+        step_energies = row_energy(steps, starts)
         columns = _rows(block, weighting(block), peaks, starts)
-        table.append(columns + (_voice_rows(block, steps, starts) if voice else _NO_VOICE))
+        table.append(columns + (_voice_rows(block, step_energies, starts) if voice else _NO_VOICE))
         if true_peak:
-            peak_meter.add(block, peaks, starts)
+            peak_meter.add(block, peaks, step_energies, starts)
         if blemishes:
             finder.add(block, steps, starts, peaks)
         total += block.sum(axis=0)
@@ -105,29 +106,18 @@ def _rows(
     block: Samples, weighted: Samples, peaks: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
 ) -> tuple[Rows, ...]:
     """The first columns of the table for one block, in the order of `Levels`."""
-    energy = _row_energy(block, starts) / block.shape[1]
-    k_energy = _row_energy(weighted, starts)
+    energy = row_energy(block, starts) / block.shape[1]
+    k_energy = row_energy(weighted, starts)
     return tuple(c.astype(np.float32) for c in (peaks, energy, k_energy))
 
 
-def _voice_rows(block: Samples, steps: Samples, starts: npt.NDArray[np.intp]) -> tuple[Rows, ...]:
+def _voice_rows(
+    block: Samples, step_energies: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
+) -> tuple[Rows, ...]:
     """The columns that tell of a voice."""
     low = np.add.reduceat(middle(block), starts) / np.diff(starts, append=len(block))
-    high_energy = _row_energy(steps, starts) / block.shape[1]
+    high_energy = step_energies / block.shape[1]
     return low.astype(np.float32), high_energy.astype(np.float32)
-
-
-def _steps(block: Samples, last: Samples) -> Samples:
-    """The first difference; *last* is the sample before the block."""
-    steps = np.empty_like(block)
-    np.subtract(block[1:], block[:-1], out=steps[1:])
-    np.subtract(block[:1], last, out=steps[:1])
-    return steps
-
-
-def _row_energy(block: Samples, starts: npt.NDArray[np.intp]) -> npt.NDArray[np.float64]:
-    """Sum of squares of each row over all channels."""
-    return np.add.reduceat(squares(block), starts)  # type: ignore[no-any-return]
 
 
 def _where_not_finite(block: Samples, before: int, rate: int) -> str:
