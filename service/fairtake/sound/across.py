@@ -21,14 +21,6 @@ def loudest(block: Samples) -> Values:
     return most
 
 
-def squares(block: Samples) -> Values:
-    """The sum of the squares of each sample."""
-    total = np.square(block[:, 0])
-    for channel in block.T[1:]:
-        total += np.square(channel)
-    return total
-
-
 def middle(block: Samples) -> Values:
     """The mean of each sample; a view where there is one channel."""
     if block.shape[1] == 1:
@@ -49,4 +41,16 @@ def first_difference(block: Samples, last: Samples) -> Samples:
 
 def row_energy(block: Samples, starts: npt.NDArray[np.intp]) -> Values:
     """The sum of squares of each row, which begin at *starts*, over all channels; shape (rows,)."""
-    return np.add.reduceat(squares(block), starts)  # type: ignore[no-any-return]
+    total = row_squares(block[:, 0], starts)
+    for channel in block.T[1:]:
+        total += row_squares(channel, starts)
+    return total
+
+
+def row_squares(values: Values, starts: npt.NDArray[np.intp]) -> Values:
+    """The sum of squares of each row; rows of one length are summed at once, which is faster."""
+    width, rest = divmod(len(values), len(starts))
+    if not rest and (np.diff(starts) == width).all():
+        rows = values.reshape(-1, width)
+        return np.einsum("ij,ij->i", rows, rows)
+    return np.add.reduceat(np.square(values), starts)  # type: ignore[no-any-return]

@@ -28,8 +28,10 @@ class Quantiser:
         # Four numbers of 16 bits from each of 64, as they come.
         raw = self._random.random_raw(-(-block.size // 2)).astype("<u8", copy=False)
         uniform = raw.view(np.uint16)[: 2 * block.size].reshape(2, *block.shape)
+        dither = np.subtract(uniform[0], uniform[1], dtype=np.float32)
+        dither *= np.float32(1 / 65536)
         steps = block * self._steps
-        steps += np.subtract(uniform[0], uniform[1], dtype=np.float32) * np.float32(1 / 65536)
+        steps += dither
         np.rint(steps, out=steps)
         np.clip(steps, -self._steps, self._steps - 1, out=steps)
         return steps.astype(np.int16) if self.bits <= 16 else steps.astype(np.int32)

@@ -22,6 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.across import row_squares
 from fairtake.sound.levels import ROWS_PER_S
 from fairtake.sound.source import Samples
 from fairtake.units import power_gain
@@ -122,17 +123,8 @@ def sharpness(steps: Samples, before: Samples, starts: Indices, step: int) -> En
     for n, channel in enumerate(steps.T):
         np.subtract(channel[step:], channel[:-step], out=twice[step:])
         twice[:step] = channel[:step] - before[: len(steps), n] if len(before) else 0.0
-        np.maximum(sharp, _row_sums(twice, starts), out=sharp)
+        np.maximum(sharp, row_squares(twice, starts), out=sharp)
     return sharp
-
-
-def _row_sums(values: Energies, starts: Indices) -> Energies:
-    """Sum of squares of each row; rows of one length are summed at once, which is faster."""
-    even, rest = divmod(len(values), len(starts))
-    if not rest and (np.diff(starts) == even).all():
-        rows = values.reshape(-1, even)
-        return np.einsum("ij,ij->i", rows, rows)
-    return np.add.reduceat(np.square(values, out=values), starts)
 
 
 @dataclass(frozen=True)

@@ -55,15 +55,28 @@ def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float
 
 def _periodicity(low: Values, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
     """The same of the windows that begin with each of the first *frames* frames of *low*."""
-    last = (frames - 1) * frame_rows
-    low = low[: last + WINDOW_ROWS]
-    total = np.zeros(len(low) + 1)
+    columns = frames + -(-WINDOW_ROWS // frame_rows)
+    # The first rows of all frames together, then the second ones: sums over frames are sums of these.
+    by_place = low[: columns * frame_rows].reshape(-1, frame_rows).T.copy()
+    total = np.zeros(columns + 1)
+
+    def row(n: int, count: int) -> Values:
+        """Row *n* of the windows of the first *count* frames."""
+        behind, place = divmod(n, frame_rows)
+        return by_place[place, behind : behind + count]
 
     def product(lag: int) -> Values:
-        """Sum over a window of each row times the one *lag* behind it, from a running total."""
-        running, end = total[1 : len(low) - lag + 1], WINDOW_ROWS - lag
-        np.cumsum(np.multiply(low[: len(low) - lag], low[lag:], out=running), out=running)
-        inside: Values = total[end : end + last + 1 : frame_rows] - total[: last + 1 : frame_rows]
+        """Sum over a window of each row times the one *lag* behind it."""
+        whole, rest = divmod(WINDOW_ROWS - lag, frame_rows)
+        count = frames + whole - 1
+        running = total[1 : count + 1]
+        np.multiply(row(0, count), row(lag, count), out=running)
+        for n in range(1, frame_rows):
+            running += row(n, count) * row(n + lag, count)
+        np.cumsum(running, out=running)
+        inside: Values = total[whole : whole + frames] - total[:frames]
+        for n in range(whole * frame_rows, whole * frame_rows + rest):
+            inside += row(n, frames) * row(n + lag, frames)
         # Fewer products overlap at longer lags: weigh them up to the same count.
         return inside * (WINDOW_ROWS / (WINDOW_ROWS - lag))
 
