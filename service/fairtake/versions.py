@@ -6,7 +6,7 @@ import functools
 import platform
 from importlib.metadata import PackageNotFoundError, version
 
-_LIBRARIES = ("numpy", "scipy", "soundfile", "pyloudnorm", "soxr", "pydub", "imageio-ffmpeg")
+_LIBRARIES = ("numpy", "scipy", "soundfile", "soxr", "pydub", "imageio-ffmpeg")
 
 
 @functools.cache

@@ -146,11 +146,11 @@ def test_a_scipy_that_keeps_its_loop_elsewhere(monkeypatch):
         raise ImportError("scipy.signal._sosfilt")
 
     monkeypatch.setattr(filters, "_compiled_loop", nowhere)
-    filters._recursion.cache_clear()
+    filters.recursion.cache_clear()
     try:
         found, end = run(sections, samples)
     finally:
-        filters._recursion.cache_clear()
+        filters.recursion.cache_clear()
     np.testing.assert_array_equal(found, expected)
     np.testing.assert_array_equal(end, state)
 

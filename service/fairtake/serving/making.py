@@ -25,6 +25,7 @@ from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
 from fairtake.serving.sandbox import Rights
 from fairtake.sketch import Sketch
+from fairtake.sound.filters import recursion
 from fairtake.versions import made_by
 
 #: Memory beside the encoder's copy of the take, which is 16 bit, and which pydub holds as a whole.
@@ -32,7 +33,7 @@ _MEMORY_BYTES, _MEMORY_BYTES_PER_S = 2**30, 250_000
 #: A decoded take is the largest file: 32 bit float, two channels, at the highest rate.
 _FILE_BYTES, _FILE_BYTES_PER_S = 2**28, 192_000 * 2 * 4
 #: Loaded only where they are used, which would be anew for each take.
-_SLOW_TO_IMPORT = ("scipy.linalg", "scipy.ndimage", "scipy.signal", "pyloudnorm.iirfilter", "soxr")
+_SLOW_TO_IMPORT = ("encodings.utf_8_sig", "numpy.fft", "numpy.ma", "numpy.random", "soxr")
 #: Of the machine's memory one take may have so much at most.
 _MOST_OF_MEMORY = 0.8
 
@@ -44,6 +45,7 @@ def get_warm() -> None:
     """
     for name in _SLOW_TO_IMPORT:
         importlib.import_module(name)
+    recursion()
     encoder_version()
     get_ready()
     made_by()

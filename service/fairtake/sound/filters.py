@@ -81,7 +81,7 @@ def run(sections: Sections, samples: Values, state: State | None = None) -> tupl
     rows = np.array(np.atleast_2d(samples.T), np.float64, order="C")
     state = np.zeros((len(rows), len(sections), 2)) if state is None else state.copy()
     if rows.size and len(sections):
-        _recursion()(sections, rows, state)
+        recursion()(sections, rows, state)
     return rows.T.reshape(samples.shape), state
 
 
@@ -112,7 +112,7 @@ def averaged(values: Values, weights: Values) -> Values:
 
 
 @functools.cache
-def _recursion() -> Recursion:
+def recursion() -> Recursion:
     """Runs sections over samples, shape (channels, samples), and leaves samples and state changed."""
     try:
         return _compiled_loop()._sosfilt  # type: ignore[no-any-return]
@@ -137,8 +137,8 @@ def _compiled_loop() -> Any:
 def _by_public_name() -> Recursion:
     from scipy.signal import sosfilt
 
-    def recursion(sections: Sections, rows: Values, state: State) -> None:
+    def by_public_name(sections: Sections, rows: Values, state: State) -> None:
         filtered: Any = sosfilt(sections, rows, axis=1, zi=state.transpose(1, 0, 2))
         rows[:], state[:] = filtered[0], filtered[1].transpose(1, 0, 2)
 
-    return recursion
+    return by_public_name
