@@ -151,7 +151,7 @@ def test_measure_prints_one_json_document(tmp_path: Path) -> None:
 
 def test_measure_prints_every_measure() -> None:
     """Nothing is measured and then kept from people. Design: the receipt, Measures."""
-    from fairtake.cli import _ROWS
+    from fairtake.commands.measure import _ROWS
 
     said = run("measure", BELL, status=0).stdout
     assert all(label in said for _, label, _ in _ROWS)

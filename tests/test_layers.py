@@ -42,6 +42,8 @@ LAYERS = """
     conformance/*
     serving/*
     terminal
+    commands/shared commands/work
+    commands/*
     cli __main__
 """
 #: Libraries that reach outside, and the only files that may use them.
@@ -55,7 +57,7 @@ ONLY_THERE = {
     "jinja2": ("pages",),
     "multiprocessing": ("serving/",),
     "distributed": ("serving/cluster", "serving/afar"),
-    "click": ("cli",),
+    "click": ("cli", "commands/"),
     "rich": ("terminal",),
 }
 #: Calls that rename, remove or copy files, and the only files that may make them.
