@@ -12,8 +12,10 @@ import sys
 from pathlib import Path
 
 import pytest
+import soundfile
 
-from roots import Served, drop, is_finished, new_root, spoken, until
+from roots import Served, drop, is_finished, new_root, until
+from signals import RATE_HZ, speech_like
 
 UNIT = Path(__file__).parents[1] / "deploy" / "fairtake.service"
 needs_systemd = pytest.mark.skipif(
@@ -108,7 +110,9 @@ def test_a_take_is_finished_within_what_the_unit_allows(
     if shutil.which("strace") is None:
         pytest.skip("strace is not installed")
     root = new_root(tmp_path / "root", workers=1)
-    data = drop(root, "one.wav", spoken(tmp_path / "voice.wav"))
+    # Long enough to be in work when the heartbeat comes round.
+    soundfile.write(tmp_path / "voice.wav", speech_like(100).samples, RATE_HZ, subtype="PCM_24")
+    data = drop(root, "one.wav", (tmp_path / "voice.wav").read_bytes())
     calls = tmp_path / "calls"
     trace = ("strace", "-f", "-c", "-U", "name", "-qq", "-o", str(calls))
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as ear:
