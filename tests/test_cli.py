@@ -13,6 +13,7 @@ import pytest
 import crashing
 from fairtake.cli import main
 from fairtake.folders import Root, claim, quarantine
+from fairtake.pages.words import FIGURES
 from fairtake.receipt import Measures, Receipt
 from roots import BELL, CUT, FAIRTAKE, drop, files_below, new_root, reason_of, spoken, strict_json
 
@@ -151,11 +152,9 @@ def test_measure_prints_one_json_document(tmp_path: Path) -> None:
 
 def test_measure_prints_every_measure() -> None:
     """Nothing is measured and then kept from people. Design: the receipt, Measures."""
-    from fairtake.commands.measure import _ROWS
-
     said = run("measure", BELL, status=0).stdout
-    assert all(label in said for _, label, _ in _ROWS)
-    assert {key for key, _, _ in _ROWS} == set(Measures.model_fields) - {
+    assert all(label in said for _, label, _ in FIGURES)
+    assert {key for key, _, _ in FIGURES} == set(Measures.model_fields) - {
         "not_measurable",
         "doubtful",
     }

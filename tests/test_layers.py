@@ -41,7 +41,8 @@ LAYERS = """
     redraw root api check
     conformance/*
     serving/*
-    terminal
+    terminal/shown terminal/lines
+    terminal terminal/*
     commands/shared commands/work
     commands/*
     cli __main__
@@ -58,7 +59,7 @@ ONLY_THERE = {
     "multiprocessing": ("serving/",),
     "distributed": ("serving/cluster", "serving/afar"),
     "click": ("cli", "commands/"),
-    "rich": ("terminal",),
+    "rich": ("terminal/",),
 }
 #: Calls that rename, remove or copy files, and the only files that may make them.
 MOVING = ("rename", "replace", "link", "unlink", "remove", "rmdir", "rmtree", "move", "copyfile")

@@ -72,7 +72,7 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
         if not wav.is_file():
             return None
         with open_take(wav, scratch) as file:
-            after = outline_of(listen(file, blemishes=False).levels)
+            after = outline_of(listen(file, blemishes=False, voice=False).levels)
         if original is None:
             return Sketch(before=None, after=after, gains={}, clicks_s=[], clipped_s=[])
         profile = typed(known.profile.settings, Profile, ReceiptInvalid, "receipt")

@@ -89,26 +89,11 @@ def _print_conformance() -> int:
     return FAILED if missed else 0
 
 
-_ROWS = (
-    ("loudness_lufs", "Loudness", "LUFS"),
-    ("loudness_range_lu", "Loudness range", "LU"),
-    ("max_momentary_lufs", "Greatest momentary loudness", "LUFS"),
-    ("max_short_term_lufs", "Greatest short-term loudness", "LUFS"),
-    ("true_peak_dbtp", "True peak", "dBTP"),
-    ("sample_peak_dbfs", "Sample peak", "dBFS"),
-    ("rms_dbfs", "RMS of the whole file", "dBFS"),
-    ("noise_floor_dbfs", "Noise floor", "dBFS"),
-    ("speech_level_dbfs", "Speech level", "dBFS"),
-    ("dc_offset_dbfs", "DC offset", "dBFS"),
-    ("duration_s", "Duration", "s"),
-    ("head_s", "Room tone before speech", "s"),
-    ("tail_s", "Room tone after speech", "s"),
-)
-
-
 def _print_measures(name: str, measures: Measures) -> None:
+    from fairtake.pages.words import FIGURES
+
     click.echo(one_line(Path(name).name))
-    for key, label, unit in _ROWS:
+    for key, label, unit in FIGURES:
         value = getattr(measures, key)
         said = (
             f"{value:9.2f} {unit}"

@@ -16,7 +16,7 @@ from fairtake.text import one_line
 if TYPE_CHECKING:
     from fairtake.folders import Root
     from fairtake.serving.cluster import Cluster
-    from fairtake.terminal import Board
+    from fairtake.terminal.board import Board
 
 
 @click.command()
@@ -54,7 +54,7 @@ def _board(once: bool) -> AbstractContextManager[Board | None]:
     """What is shown below the log, where somebody looks."""
     if not is_looked_at(sys.stderr):
         return nullcontext()
-    from fairtake.terminal import Board
+    from fairtake.terminal.board import Board
 
     return Board(closing=once)
 

@@ -45,7 +45,7 @@ def status(root: Path, as_json: bool, watch: bool) -> None:
     if as_json:
         click.echo(json.dumps(said, indent=2, allow_nan=False))
     elif is_looked_at(sys.stdout):
-        from fairtake.terminal import print_status
+        from fairtake.terminal.screen import print_status
 
         print_status(said)
     else:
@@ -64,7 +64,7 @@ def _watch(ask: Callable[[], dict[str, Any]]) -> None:
 def _shown_status() -> AbstractContextManager[Callable[[dict[str, Any]], None]]:
     if not is_looked_at(sys.stdout):
         return nullcontext(_changes())
-    from fairtake.terminal import kept_current
+    from fairtake.terminal.screen import kept_current
 
     return kept_current()
 

@@ -16,7 +16,7 @@ from fairtake.text import one_line
 
 if TYPE_CHECKING:
     from fairtake.receipt import Receipt
-    from fairtake.terminal import Takes
+    from fairtake.terminal.takes import Takes
 
 
 def progress_of(
@@ -26,7 +26,7 @@ def progress_of(
     if not is_looked_at(sys.stderr):
         return nullcontext()
     from fairtake.progress import FINISHING, LISTENING
-    from fairtake.terminal import Takes
+    from fairtake.terminal.takes import Takes
 
     return Takes(files, LISTENING if only_heard else FINISHING)
 
