@@ -27,30 +27,38 @@ Values = npt.NDArray[np.float64]
 def voiced_frames(levels: Levels, frame_rows: int) -> Mask:
     """Which whole frames of *frame_rows* are voiced, shape (frames,)."""
     frames = levels.rows // frame_rows
-    periodic = periodicity(_without_rumble(levels.low), frames, frame_rows)
+    periodic = periodicity(levels.low, frames, frame_rows)
     # One frame alone is no voice, and one missing frame no end of it.
     padded = np.pad(periodic > VOICED, 1, mode="edge").astype(np.int8)
     votes = padded[:-2] + padded[1:-1] + padded[2:]
     return np.asarray(votes >= 2)
 
 
-def _without_rumble(low: Rows) -> Rows:
-    total = np.concatenate(
-        [[0.0], np.cumsum(np.pad(low, _MEAN_ROWS // 2, mode="edge"), dtype=np.float64)]
-    )
-    mean = (total[_MEAN_ROWS:] - total[:-_MEAN_ROWS]) / _MEAN_ROWS
-    return (low - mean[: len(low)]).astype(np.float32)
-
-
 def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
-    """Greatest normalised autocorrelation around each frame, 0 to 1, shape (frames,)."""
-    lead = (WINDOW_ROWS - frame_rows) // 2
-    padded = np.pad(low, (lead, WINDOW_ROWS)).astype(np.float64)
-    found = [
-        _periodicity(padded[begin * frame_rows :], min(_CHUNK, frames - begin), frame_rows)
-        for begin in range(0, frames, _CHUNK)
-    ]
+    """Greatest normalised autocorrelation around each frame, 0 to 1, shape (frames,).
+
+    Some frames at a time: copies of a long take's column are more than a worker has memory for.
+    """
+    lead, wide = (WINDOW_ROWS - frame_rows) // 2, WINDOW_ROWS + frame_rows
+    found = []
+    for begin in range(0, frames, _CHUNK):
+        count = min(_CHUNK, frames - begin)
+        first = begin * frame_rows - lead
+        around = _without_rumble(low, first, first + count * frame_rows + wide)
+        found.append(_periodicity(around, count, frame_rows))
     return np.concatenate(found) if found else np.zeros(0, np.float32)
+
+
+def _without_rumble(low: Rows, first: int, last: int) -> Values:
+    """Rows *first* to *last* of *low* less the mean around each; zeros beyond its ends."""
+    half = _MEAN_ROWS // 2
+    rows = np.arange(first - half, last + half)
+    around = low[np.clip(rows, 0, len(low) - 1)]
+    total = np.concatenate([[0.0], np.cumsum(around, dtype=np.float64)])
+    clean = around[half:-half] - (total[_MEAN_ROWS:] - total[:-_MEAN_ROWS])[:-1] / _MEAN_ROWS
+    clean[: max(-first, 0)] = 0
+    clean[len(low) - first :] = 0
+    return clean
 
 
 def _periodicity(low: Values, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
