@@ -41,12 +41,17 @@ def crowd(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def workers(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
-    """The same night with one worker and with two."""
-    count, seconds = (8, 30) if options.quick else (24, 60)
+    """The same night with one worker and with two, in turn, the better of each: where another machine's
+    work slows this one for a minute, it slows one of them."""
+    count, seconds, turns = (8, 30, 1) if options.quick else (24, 60, 3)
     take = long_take(folder / "take.wav", seconds)
+    nights = [
+        {n: _night(folder / f"root{turn}-{n}", take, count, n)[1] for n in (1, 2)}
+        for turn in range(turns)
+    ]
     rows: list[dict[str, Any]] = []
     for number in (1, 2):
-        _, wall_s = _night(folder / f"root{number}", take, count, number)
+        wall_s = min(night[number] for night in nights)
         times = rows[0]["wall_s"] / wall_s if rows else 1.0
         rows.append({"workers": number, "wall_s": wall_s, "takes_a_minute": 60 * count / wall_s, "times_one": times})  # fmt: skip
     return rows

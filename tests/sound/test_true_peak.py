@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from fairtake.sound.levels import row_starts
 from fairtake.sound.listen import listen
-from fairtake.sound.true_peak import PHASES, TAPS, Reach, span_peaks
+from fairtake.sound.true_peak import PHASES, TAPS, RowPeaks, reach, span_peaks
 from fairtake.units import amplitude_db
 from signals import (
     ArraySource,
@@ -87,11 +87,7 @@ def test_no_row_comes_higher_than_it_can(kind, rate):
     starts = row_starts(len(samples), rate)
     peaks = np.maximum.reduceat(np.abs(samples), starts)
     steps = np.add.reduceat(np.diff(samples, prepend=0.0) ** 2, starts)
-    half = len(starts) // 2
-    reach = Reach()
-    most = np.concatenate(
-        [reach.add(peaks[:half], steps[:half]), reach.add(peaks[half:], steps[half:])]
-    )
+    most = reach(np.zeros((TAPS - 1, 1)), peaks, steps)
     joined = np.concatenate([np.zeros(TAPS - 1), samples])[:, None]
     rows = zip(starts, np.append(starts[1:], len(samples)), strict=True)
     found = np.array([span_peaks(joined, np.array([a]), b - a)[0] for a, b in rows])
@@ -99,6 +95,21 @@ def test_no_row_comes_higher_than_it_can(kind, rate):
     if kind == "voice":
         loud = found > 0.3 * found.max()
         assert np.median(most[loud] / peaks[loud]) < 1.6
+
+
+@given(rest=st.integers(1, 15), seed=st.integers(0, 999), rate=st.sampled_from([16_000, 48_000]))
+@settings(max_examples=60, deadline=None, derandomize=True)
+def test_what_rings_behind_a_short_row_is_found(rest, seed, rate):
+    """A take may end within a row, and ring into a block of its own. The whole computation, by algebra."""
+    rng = np.random.default_rng(seed)
+    samples = 0.9 * rng.choice([-1.0, 1.0], rate // 100 + rest)
+    samples[len(samples) - rest :] *= rng.choice([0.0, 1.0])
+    meter, tail = RowPeaks(rate, 1), np.zeros((TAPS - 1, 1))
+    found = max(meter.add(samples[:, None], 0.0).max(), meter.add(tail, 0.0).max())
+    meter = RowPeaks(rate, 1)
+    looked = max(meter.add(samples[:, None], 0.95).max(), meter.add(tail, 0.95).max())
+    assert found == pytest.approx(in_full(samples), rel=1e-9)
+    assert looked == pytest.approx(found, rel=1e-9)
 
 
 def test_block_joins_are_not_seen():

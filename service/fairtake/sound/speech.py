@@ -18,7 +18,7 @@ import numpy.typing as npt
 
 from fairtake.sound.around import mean_around, percentile_around
 from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
-from fairtake.sound.levels import SILENCE_DBFS, Levels, Rows
+from fairtake.sound.levels import SILENCE_DBFS, Levels
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, between, lasting, mask_of, runs, widened
 from fairtake.sound.voicing import voiced_frames
@@ -96,21 +96,12 @@ def find_speech(levels: Levels) -> Speech:
     Told from the levels as they were heard: the gains of other stages do not change who speaks. So
     the answer is the same for all stages behind the cut, and is kept with the levels.
     """
+    heard = (levels.heard_peak, levels.heard_k_energy, levels.heard_low)
     kept = levels.kept.get("speech")
-    if kept is None or any(a is not b for a, b in zip(kept[0], _heard(levels), strict=True)):
-        kept = levels.kept["speech"] = (_heard(levels), _find_speech(replace(levels, gain_db=None)))
+    if kept is None or any(a is not b for a, b in zip(kept[0], heard, strict=True)):
+        kept = levels.kept["speech"] = (heard, _find_speech(replace(levels, gain_db=None)))
     found: Speech = kept[1]
     return found
-
-
-def as_spoken_before(levels: Levels, before: Levels) -> Levels:
-    """*levels*, in which somebody speaks where it was found of *before*: only single rows were changed."""
-    levels.kept["speech"] = (_heard(levels), find_speech(before))
-    return levels
-
-
-def _heard(levels: Levels) -> tuple[Rows, Rows, Rows]:
-    return levels.heard_peak, levels.heard_k_energy, levels.heard_low
 
 
 def _find_speech(levels: Levels) -> Speech:

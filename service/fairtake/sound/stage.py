@@ -16,8 +16,6 @@ from typing import Any, Literal
 from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows
 
-#: Second-order sections at the take's own rate, shape (sections, 6).
-
 
 @dataclass(frozen=True)
 class BandGain:

@@ -34,9 +34,10 @@ class Treated:
         begin = self._begin(start)
         state = self._still(begin)
         # By themselves, so that blocks begin where they are asked to: nobody has to join them anew.
-        for block in self._source.blocks(begin, start):
-            _, state = self._treat(block, begin, state)
-            begin += len(block)
+        if begin < start:
+            for block in self._source.blocks(begin, start):
+                _, state = self._treat(block, begin, state)
+                begin += len(block)
         for block in self._source.blocks(start, stop):
             treated, state = self._treat(block, begin, state)
             begin += len(block)

@@ -54,21 +54,17 @@ BOUND_OF_PEAK = float(np.abs(PHASES.sum(axis=1)).max())
 BOUND_OF_STEPS = max(_of_steps(phase) for phase in PHASES)
 
 
-class Reach:
-    """How high the true peaks of the rows of a stream can be at most."""
+def reach(history: Samples, peaks: Samples, step_energies: Samples) -> Samples:
+    """How high the true peaks of the rows of a block can be at most, one value a row.
 
-    def __init__(self) -> None:
-        self._peak = self._energy = np.zeros(1)  # of the row before
-
-    def add(self, peaks: Samples, step_energies: Samples) -> Samples:
-        """One value a row, from its greatest sample and the energy of its first difference."""
-        # The taps reach into the row before, and no further.
-        peaks = np.concatenate([self._peak, peaks])
-        energies = np.concatenate([self._energy, step_energies])
-        self._peak, self._energy = peaks[-1:], energies[-1:]
-        greatest = np.maximum(peaks[1:], peaks[:-1])
-        steps = np.sqrt(energies[1:] + energies[:-1])
-        return np.minimum(BOUND * greatest, BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * steps)
+    Told from each row's greatest sample and the energy of its first difference, and from those of the
+    row before, which holds all that the taps reach back to; before the first, that is *history*.
+    """
+    first = float(np.abs(history).max(initial=0.0))
+    before = float(np.square(np.diff(history, axis=0)).sum())
+    greatest = np.maximum(peaks, np.concatenate([[first], peaks[:-1]]))
+    steps = np.sqrt(step_energies + np.concatenate([[before], step_energies[:-1]]))
+    return np.minimum(BOUND * greatest, BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * steps)
 
 
 def history_after(history: Samples, block: Samples) -> Samples:
@@ -125,7 +121,6 @@ class RowPeaks:
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
         self._rate = sample_rate_hz
         self._history = no_history(channels)
-        self._reach = Reach()
 
     def add(self, block: Samples, least: float | Samples) -> Samples:
         """The true peak of each row that may come over *least*, the greatest sample of the others.
@@ -137,7 +132,7 @@ class RowPeaks:
         history, self._history = self._history, history_after(self._history, block)
         width = widest_row(self._rate)
         steps = row_energy(first_difference(block, history[-1:]), starts)
-        hot = np.flatnonzero(self._reach.add(peaks, steps) > least)
+        hot = np.flatnonzero(reach(history, peaks, steps) > least)
         if not len(hot):
             return peaks
         joined = np.concatenate([history, block])
@@ -155,7 +150,6 @@ class TruePeakMeter:
         self._width = widest_row(sample_rate_hz)
         self._filter = needs_filter(sample_rate_hz)
         self._history = no_history(channels)
-        self._reach = Reach()
 
     def add(
         self,
@@ -170,7 +164,7 @@ class TruePeakMeter:
         if not self._filter:
             return
         history, self._history = self._history, history_after(self._history, block)
-        most = self._reach.add(row_peaks, step_energies)
+        most = reach(history, row_peaks, step_energies)
         hot = np.flatnonzero(most > self.peak)
         if not len(hot):
             return

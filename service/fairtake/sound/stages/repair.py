@@ -22,13 +22,12 @@ from pydantic import Field
 
 from fairtake.sound.levels import Blemish, Levels, Rows
 from fairtake.sound.runs import Mask, mask_of, widened
-from fairtake.sound.speech import as_spoken_before, find_speech
+from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
 #: The K-weighting's high-pass rings for about so long after a click (its corner is 38 Hz).
 RINGING_ROWS = 25
-BESIDE_ROWS = 40
 
 
 class RepairSettings(Settings):
@@ -88,18 +87,15 @@ def bridged(column: Rows, changed: Mask) -> Rows:
 
 def repair(levels: Levels, settings: RepairSettings) -> Work:
     found = chosen(levels.blemishes, settings)
-    after = as_spoken_before(repaired(levels, found), levels) if found else levels
+    after = repaired(levels, found) if found else levels
     return Work(repairs=found, levels=after, note=_note(found, after))
 
 
 def _note(found: Sequence[Blemish], levels: Levels) -> dict[str, Any]:
     clicks = [b for b in found if b.kind == "click"]
-    rows = np.array([b.rows(levels.sample_rate_hz)[0] for b in clicks], np.intp)
-    spoken = np.zeros(0, bool)
-    if clicks:  # a click near a word may look like a part of it: both sides have to be speech
-        said = find_speech(levels).rows
-        spoken = said[np.maximum(rows - BESIDE_ROWS, 0)]
-        spoken &= said[np.minimum(rows + BESIDE_ROWS, levels.rows - 1)]
+    rows = [b.rows(levels.sample_rate_hz)[0] for b in clicks]
+    # Told from what is left: a few clicks beside a word would pass for a part of it.
+    spoken = find_speech(levels).rows[rows] if clicks else np.zeros(0, bool)
     return {
         "clicks_in_pauses": int((~spoken).sum()),
         "clicks_in_speech": int(spoken.sum()),
