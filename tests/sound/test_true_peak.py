@@ -109,7 +109,7 @@ def test_what_rings_behind_a_short_row_is_found(rest, seed, rate):
         meter, ringing = RowPeaks(rate, 1), np.zeros((TAPS - 1, 1))
         return np.concatenate([meter.add(samples[:, None], least), meter.add(ringing, least)])
 
-    every, high = peaks(0.0), peaks(0.95)
+    every, high = peaks(-1.0), peaks(0.95)
     assert every.max() == pytest.approx(in_full(samples), rel=1e-9)
     np.testing.assert_array_equal(high[every > 0.95], every[every > 0.95])
 
