@@ -307,10 +307,10 @@ def test_every_log_line_is_one_event(day: Day) -> None:
 
 @pytest.fixture
 def long_take() -> bytes:
-    """More than a minute: time enough to be interrupted."""
+    """Some minutes: time enough to be interrupted."""
     sound, rate = soundfile.read(BELL)
     file = io.BytesIO()
-    soundfile.write(file, np.tile(sound, 10), rate, format="WAV", subtype="PCM_24")
+    soundfile.write(file, np.tile(sound, 40), rate, format="WAV", subtype="PCM_24")
     return file.getvalue()
 
 
