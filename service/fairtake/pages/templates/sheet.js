@@ -65,8 +65,15 @@
     running = true; go(at);
   }
   function stop() { running = false; finished.pause(); if (original) original.pause(); show(); }
+  // Where the one that is heard has come to.
+  function look() {
+    const player = heard();
+    if (!player.seeking && !player.paused) at = player.currentTime + startOf(player);
+  }
+
   function change() {
     if (!original) return;
+    look();  // or the other would be moved back to where both were at the last look
     inStep(other(), false);
     wantsOriginal = !wantsOriginal;
     loudness(); inStep(heard(), false); show();
@@ -74,12 +81,8 @@
 
   function follow() {
     if (running) {
-      const player = heard();
-      if (player.ended) stop();
-      else {
-        if (!player.seeking && !player.paused) at = player.currentTime + startOf(player);
-        inStep(other(), false); show();
-      }
+      if (heard().ended) stop();
+      else { look(); inStep(other(), false); show(); }
     }
     setTimeout(follow, 100);
   }
