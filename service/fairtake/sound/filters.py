@@ -33,6 +33,14 @@ State = npt.NDArray[np.float64]
 Recursion = Callable[[Sections, Values, State], object]
 
 
+def poles(k: float, damping: float) -> Values:
+    """The lower half of a section by the bilinear transform, not yet divided by its first value.
+
+    *k* is tan(pi f / fs) of its frequency, *damping* is *k* / Q.
+    """
+    return np.array([1 + damping + k * k, 2 * (k * k - 1), 1 - damping + k * k])
+
+
 def butterworth(
     order: int, corner_hz: float, side: Literal["low", "high"], sample_rate_hz: float
 ) -> Sections:
@@ -42,7 +50,7 @@ def butterworth(
     sections = []
     for n in reversed(range(order // 2)):  # the sharpest comes last
         damping = 2 * math.sin(math.pi * (2 * n + 1) / (2 * order)) * k
-        a = np.array([1 + damping + k * k, 2 * (k * k - 1), 1 - damping + k * k])
+        a = poles(k, damping)
         sections.append(np.concatenate([b, a]) / a[0])
     return np.array(sections)
 

@@ -84,7 +84,8 @@ class Levels:
     """The millisecond table. All arrays have shape (rows,).
 
     The ``heard_`` columns are as the take came; the properties are what a stage reads, under the
-    gains of the stages before it. ``clipped_runs`` counts also those that were not rebuilt.
+    gains of the stages before it. ``clipped_runs`` counts also those that were not rebuilt. The columns
+    that only tell of a voice, ``low`` and ``high_energy``, are empty where none was looked for.
     """
 
     sample_rate_hz: int

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.filters import Sections, State, run
+from fairtake.sound.filters import Sections, State, poles, run
 from fairtake.sound.levels import ROWS_PER_S, Rows
 from fairtake.units import power_db
 
@@ -31,22 +31,15 @@ RELATIVE_GATE_LU = -10.0
 @functools.cache
 def k_weighting(sample_rate_hz: int) -> Sections:
     """The two K-weighting filters as second-order sections, shape (2, 6)."""
-    shelf_k = math.tan(math.pi * SHELF_HZ / sample_rate_hz)
+    k = math.tan(math.pi * SHELF_HZ / sample_rate_hz)
     high = 10 ** (SHELF_DB / 20)
-    middle = high**0.499666774155
-    above = (
-        high + middle * shelf_k / SHELF_Q + shelf_k**2,
-        2 * (shelf_k**2 - high),
-        high - middle * shelf_k / SHELF_Q + shelf_k**2,
-    )
-    poles = _poles(shelf_k, SHELF_Q)
-    shelf = [*(b / poles[0] for b in above), *(a / poles[0] for a in poles)]
-    poles = _poles(math.tan(math.pi * HIGHPASS_HZ / sample_rate_hz), HIGHPASS_Q)
-    return np.array([shelf, [1.0, -2.0, 1.0, *(a / poles[0] for a in poles)]])
-
-
-def _poles(k: float, q: float) -> tuple[float, float, float]:
-    return 1 + k / q + k * k, 2 * (k * k - 1), 1 - k / q + k * k
+    damping, middle = k / SHELF_Q, high**0.499666774155 * k / SHELF_Q
+    b, a = [high + middle + k * k, 2 * (k * k - high), high - middle + k * k], poles(k, damping)
+    shelf = np.concatenate([b, a]) / a[0]
+    k = math.tan(math.pi * HIGHPASS_HZ / sample_rate_hz)
+    a = poles(k, k / HIGHPASS_Q)
+    # The standard does not scale this one to 0 dB.
+    return np.array([shelf, np.concatenate([[1.0, -2.0, 1.0], a / a[0]])])
 
 
 class KWeighting:
