@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import subprocess
 import sys
 import sysconfig
@@ -11,6 +12,7 @@ import tarfile
 import tomllib
 import venv
 import zipfile
+from importlib.machinery import EXTENSION_SUFFIXES
 from pathlib import Path
 
 import pytest
@@ -23,6 +25,8 @@ HERE = Path(__file__).parents[1]
 PROJECT = tomllib.loads((HERE / "pyproject.toml").read_text("utf-8"))["project"]
 CHANGES = (HERE / "CHANGELOG.md").read_text("utf-8")
 PYTHONS = [c.rpartition(" ")[2] for c in PROJECT["classifiers"] if "Python :: 3." in c]
+#: What the loops in C may be called, built by this Python.
+LOOPS = {f"fairtake/sound/loops/_compiled{suffix}" for suffix in EXTENSION_SUFFIXES}
 LOCK = (HERE / "deploy/requirements.lock").read_text("utf-8")
 
 
@@ -109,9 +113,26 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path]:
     return again, wheel
 
 
-def build(source: Path, out: Path, *targets: str) -> None:
+def test_the_wheel_holds_the_loops_in_c(built: tuple[Path, Path]) -> None:
+    """Wherever there is a compiler: for this system, and for every Python from 3.11 on. By its tag."""
+    if not shutil.which("cc"):
+        pytest.skip("no C compiler")
+    assert LOOPS & set(zipfile.ZipFile(built[0]).namelist())
+    assert built[0].name.startswith(f"fairtake-{PROJECT['version']}-cp311-abi3-")
+
+
+@pytest.mark.skipif(os.name != "posix", reason="compilers are found in another way")
+def test_without_a_compiler_the_wheel_does_without(tmp_path: Path) -> None:
+    """It installs anywhere, and is slower. By its tag."""
+    build(HERE, tmp_path, "wheel", CC=str(tmp_path / "no-compiler"))
+    [wheel] = tmp_path.glob("*.whl")
+    assert wheel.name == f"fairtake-{PROJECT['version']}-py3-none-any.whl"
+    assert not LOOPS & set(zipfile.ZipFile(wheel).namelist())
+
+
+def build(source: Path, out: Path, *targets: str, **variables: str) -> None:
     asked = [word for target in targets for word in ("-t", target)]
-    subprocess.run([sys.executable, "-m", "hatchling", "build", "-d", out, *asked], cwd=source, check=True, capture_output=True)  # fmt: skip
+    subprocess.run([sys.executable, "-m", "hatchling", "build", "-d", out, *asked], cwd=source, check=True, capture_output=True, env=os.environ | variables)  # fmt: skip
 
 
 def test_the_wheel_holds_all_and_the_sdist_makes_the_same(built: tuple[Path, Path]) -> None:
@@ -119,10 +140,12 @@ def test_the_wheel_holds_all_and_the_sdist_makes_the_same(built: tuple[Path, Pat
     inside = [{name: w.read(name) for name in w.namelist()} for w in map(zipfile.ZipFile, built)]
     assert inside[0] == inside[1]
     package = HERE / "service/fairtake"
-    wanted = {f"fairtake/{p.relative_to(package).as_posix()}": p for p in package.rglob("*.*") if p.suffix != ".pyc"}  # fmt: skip
+    wanted = {f"fairtake/{p.relative_to(package).as_posix()}": p for p in package.rglob("*.*") if p.suffix not in (".pyc", ".so", ".pyd")}  # fmt: skip
     wanted |= {p.relative_to(HERE).as_posix().join(("fairtake/", "")): p for p in (HERE / "config").rglob("*.*")}  # fmt: skip
     assert {".html", ".css", ".js", ".toml", ".json"} <= {p.suffix for p in wanted.values()}
-    shipped = {n: data for n, data in inside[0].items() if ".dist-info/" not in n}
+    shipped = {
+        n: data for n, data in inside[0].items() if ".dist-info/" not in n and n not in LOOPS
+    }
     assert shipped == {name: path.read_bytes() for name, path in wanted.items() if path.is_file()}
     assert any(name.endswith("licenses/LICENCES.md") for name in inside[0])
 

@@ -18,10 +18,15 @@ from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
 from fairtake.serving.sandbox import missing
 from fairtake.shipped import load_profile, profile_files
+from fairtake.sound.loops import COMPILED
 from fairtake.title import TITLE_FILE, Title
 from fairtake.typed_file import parse_settings, usable_settings
 
 Problem = tuple[str, str]
+SLOW = (
+    "Fairtake was installed without its compiled loops and takes longer for a take: install a C compiler "
+    "and Python's headers, and then fairtake again."
+)
 
 
 def problems(path: Path) -> Iterator[Problem]:
@@ -49,6 +54,8 @@ def problems(path: Path) -> Iterator[Problem]:
     yield from _place_problems(root)
     yield from _outward_problems(root)
     yield from (("note", sentence) for sentence in missing())
+    if not COMPILED:
+        yield "note", SLOW
 
 
 def _profile_problems(root: Root) -> Iterator[Problem]:

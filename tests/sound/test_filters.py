@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from pyloudnorm.iirfilter import IIRfilter
 from scipy import signal
 
-from fairtake.sound import filters
 from fairtake.sound.filters import averaged, both_ways, butterworth, notch, response, run, settled
 from fairtake.sound.loudness import k_weighting
 from signals import noise
@@ -135,24 +134,6 @@ def test_averaged_is_numpys(size, width):
     values, weights = rng.standard_normal(size), rng.random(width)
     direct = np.convolve(values, weights, "valid")
     np.testing.assert_allclose(averaged(values, weights), direct, atol=1e-9)
-
-
-def test_a_scipy_that_keeps_its_loop_elsewhere(monkeypatch):
-    """The public name gives the same, where the loop is not found by its own."""
-    sections, samples = k_weighting(48_000), noise(0.1, -20)
-    expected, state = run(sections, samples)
-
-    def nowhere():
-        raise ImportError("scipy.signal._sosfilt")
-
-    monkeypatch.setattr(filters, "_compiled_loop", nowhere)
-    filters.recursion.cache_clear()
-    try:
-        found, end = run(sections, samples)
-    finally:
-        filters.recursion.cache_clear()
-    np.testing.assert_array_equal(found, expected)
-    np.testing.assert_array_equal(end, state)
 
 
 def test_nothing_else_of_scipy_is_loaded():

@@ -11,7 +11,7 @@ from scipy import signal
 from fairtake.profile import Profile
 from fairtake.sound.levels import Piece
 from fairtake.sound.plan import Plan, make_plan
-from fairtake.sound.render import Rendering, gain_line, toned, turned_down
+from fairtake.sound.render import Rendering, toned, turned_down, under_gain
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import LimitSettings
@@ -43,7 +43,7 @@ def test_identity(rate, seconds):
 
 
 @pytest.mark.parametrize("rate", [44_100, 48_000])
-def test_gain_line_is_straight(rate):
+def test_gain_is_straight(rate):
     """Between two rows the gain is a straight line, through every block join. By algebra."""
     rng = np.random.default_rng(1)
     curve = rng.uniform(-20, 0, 4300)
@@ -54,9 +54,9 @@ def test_gain_line_is_straight(rate):
     np.testing.assert_allclose(out[:, 0], expected, rtol=1e-9)
 
 
-def test_gain_line_beyond_its_rows():
+def test_gain_beyond_its_rows():
     """Behind the last row the last gain holds on."""
-    line = gain_line(np.array([-6.0, -12.0], np.float32), 480, 48_000)
+    line = under_gain(np.ones((480, 1)), np.array([-6.0, -12.0], np.float32), 48_000)
     assert line[0] == pytest.approx(10 ** (-6 / 20))
     assert line[48:] == pytest.approx(10 ** (-12 / 20))
 

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from fairtake.sound.levels import row_starts
 from fairtake.sound.listen import listen
-from fairtake.sound.true_peak import PHASES, TAPS, RowPeaks, reach, span_peaks
+from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.true_peak import RowPeaks, reach, true_peaks_of
 from fairtake.units import amplitude_db
 from signals import (
     ArraySource,
@@ -90,7 +91,7 @@ def test_no_row_comes_higher_than_it_can(kind, rate):
     most = reach(np.zeros((TAPS - 1, 1)), peaks, steps)
     joined = np.concatenate([np.zeros(TAPS - 1), samples])[:, None]
     rows = zip(starts, np.append(starts[1:], len(samples)), strict=True)
-    found = np.array([span_peaks(joined, np.array([a]), b - a)[0] for a, b in rows])
+    found = np.array([true_peaks_of(joined, np.array([a]), b - a)[0] for a, b in rows])
     assert (found <= most * (1 + 1e-12)).all()
     if kind == "voice":
         loud = found > 0.3 * found.max()

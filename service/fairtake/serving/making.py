@@ -16,6 +16,8 @@ import traceback
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from fairtake.errors import FairtakeError, all_errors
 from fairtake.files.encoder import encoder, encoder_version
 from fairtake.files.mp3 import get_ready
@@ -25,7 +27,8 @@ from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
 from fairtake.serving.sandbox import Rights
 from fairtake.sketch import Sketch
-from fairtake.sound.filters import recursion
+from fairtake.sound.filters import run
+from fairtake.sound.loudness import k_weighting
 from fairtake.versions import made_by
 
 #: Memory beside the encoder's copy of the take, which is 16 bit, and which pydub holds as a whole.
@@ -45,7 +48,7 @@ def get_warm() -> None:
     """
     for name in _SLOW_TO_IMPORT:
         importlib.import_module(name)
-    recursion()
+    run(k_weighting(48_000), np.zeros(1))  # loads what recurses
     encoder_version()
     get_ready()
     made_by()

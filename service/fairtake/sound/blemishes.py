@@ -14,7 +14,7 @@ import numpy.typing as npt
 from fairtake.sound import clipping
 from fairtake.sound.clicks import REACH_MS, rebuilt_click
 from fairtake.sound.levels import ROWS_PER_S, Blemish, sample_of
-from fairtake.sound.sharpness import REACH_ROWS, Candidates, candidates, sharpness, step_of
+from fairtake.sound.sharpness import REACH_ROWS, Candidates, candidates
 from fairtake.sound.source import Samples
 
 Energies = npt.NDArray[np.float64]
@@ -27,21 +27,18 @@ class BlemishFinder:
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
         self.found: list[Blemish] = []
         self.clipped_runs = 0
-        self._rate, self._step = sample_rate_hz, step_of(sample_rate_hz)
+        self._rate = sample_rate_hz
         self._samples = np.zeros((0, channels))
-        self._steps = np.zeros((0, channels))
         self._sharpness = np.zeros(0)
         self._first_row = 0
         self._clips = False
 
-    def add(self, block: Samples, steps: Samples, starts: Indices, peaks: Energies) -> None:
-        """Take in a block, its first difference, and where its rows begin and how high they reach.
+    def add(self, block: Samples, sharpness: Energies, starts: Indices, peaks: Energies) -> None:
+        """Take in a block: how sharp its rows are, where they begin and how high they reach.
 
         Decides about all rows that have `REACH_ROWS` behind them.
         """
-        sharp = sharpness(steps, self._steps, starts, self._step)
-        self._steps = steps[-self._step :]
-        self._sharpness = np.concatenate([self._sharpness, sharp])
+        self._sharpness = np.concatenate([self._sharpness, sharpness])
         first, last = REACH_ROWS, len(self._sharpness) - REACH_ROWS
         if last > first:
             clips = clipping.may_clip(block, starts, peaks)

@@ -4,8 +4,7 @@ All functions take and give amounts (dB of reduction, 0 or more), one value a mi
 
 Time constants follow Giannoulis, Massberg and Reiss (JAES 60(6), 2012): a step is followed to
 1 - 1/e, 63.2 %, after the time given. The detector is their "decoupled" one: the release first,
-as a maximum with what decays, then the attack as a one-pole filter. The maximum is taken on
-logarithms, where decay is a straight line, so that no sample-by-sample loop is needed.
+as a maximum with what decays, then the attack as a one-pole filter.
 """
 
 from __future__ import annotations
@@ -16,20 +15,21 @@ import numpy as np
 
 from fairtake.sound.filters import averaged, run
 from fairtake.sound.levels import ROWS_PER_S, Rows
+from fairtake.sound.loops import decay
 
 #: From this width on an average is quicker by way of its spectrum, which rounds by so much, in dB.
 WIDE_ROWS, ROUNDING = 400, 1e-6
 #: Slow curves are drawn on one row of so many.
 GRID_ROWS = 10
-_NOTHING = 1e-6  # dB; stands for zero where a logarithm is taken
+#: A reduction so small is none.
+NOTHING_DB = 2e-6
 
 
 def release(amount: Rows, release_ms: float) -> Rows:
     """max(x[n], a·y[n-1]): rises at once, decays with *release_ms* to 36.8 %."""
-    line = np.arange(len(amount)) / -(release_ms * ROWS_PER_S / 1000)
-    log = np.log(np.maximum(amount, _NOTHING))
-    y = np.exp(np.maximum.accumulate(log - line) + line)
-    return np.where(y > 2 * _NOTHING, y, 0.0).astype(np.float32)
+    a = math.exp(-1000 / (release_ms * ROWS_PER_S))
+    y = decay(amount.astype(np.float64), a)
+    return np.where(y > NOTHING_DB, y, 0.0).astype(np.float32)
 
 
 def attack(amount: Rows, attack_ms: float) -> Rows:

@@ -4,33 +4,24 @@ Conventions: a section is a row of b0, b1, b2, 1, a1, a2. Its state is that of t
 form II, so that a stream may be run block by block. Samples have the shape (samples,) or
 (samples, channels).
 
-Running is left to scipy's compiled loop, the one quick recursion there is. Only that is loaded: all of
-scipy.signal takes as long as a sixth of encoding ten minutes, for statistics and optimisation that
-nothing here asks for. A scipy that keeps its loop elsewhere is asked for its public `sosfilt`, which
-gives the same.
-
 Sources: Butterworth's poles and the bilinear transform are textbook (Oppenheim and Schafer, chapter 7,
 from memory); the tests compare every design with scipy's own.
 """
 
 from __future__ import annotations
 
-import functools
-import importlib.util
 import math
-import sys
-from collections.abc import Callable
-from importlib.machinery import PathFinder
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from fairtake.sound.loops import recurse
 
 Sections = npt.NDArray[np.float64]
 Values = npt.NDArray[np.float64]
 #: Shape (channels, sections, 2).
 State = npt.NDArray[np.float64]
-Recursion = Callable[[Sections, Values, State], object]
 
 
 def poles(k: float, damping: float) -> Values:
@@ -86,11 +77,9 @@ def settled(sections: Sections, level: npt.ArrayLike = 1.0) -> State:
 
 def run(sections: Sections, samples: Values, state: State | None = None) -> tuple[Values, State]:
     """*samples* through all *sections*, and the state behind them; from zeros where none is given."""
-    rows = np.array(np.atleast_2d(samples.T), np.float64, order="C")
-    state = np.zeros((len(rows), len(sections), 2)) if state is None else state.copy()
-    if rows.size and len(sections):
-        recursion()(sections, rows, state)
-    return rows.T.reshape(samples.shape), state
+    block = samples[:, None] if samples.ndim == 1 else samples
+    state = np.zeros((block.shape[1], len(sections), 2)) if state is None else state.copy()
+    return recurse(sections, state, block).reshape(samples.shape), state
 
 
 def both_ways(sections: Sections, samples: Values, reach: int) -> Values:
@@ -117,36 +106,3 @@ def averaged(values: Values, weights: Values) -> Values:
         piece = np.fft.irfft(np.fft.rfft(values[begin : begin + size], size) * spectrum, size)
         out[begin : begin + hop] = piece[len(weights) - 1 :][: len(out) - begin]
     return out
-
-
-@functools.cache
-def recursion() -> Recursion:
-    """Runs sections over samples, shape (channels, samples), and leaves samples and state changed."""
-    try:
-        return _compiled_loop()._sosfilt  # type: ignore[no-any-return]
-    except (ImportError, AttributeError):
-        return _by_public_name()
-
-
-def _compiled_loop() -> Any:
-    """The module of scipy.signal that holds its loop, without the package around it."""
-    name = "scipy.signal._sosfilt"
-    if name in sys.modules:
-        return sys.modules[name]
-    package = importlib.util.find_spec("scipy.signal")  # told where it is, and not loaded
-    found = PathFinder.find_spec(name, package.submodule_search_locations if package else None)
-    if found is None or found.loader is None:
-        raise ImportError(name)
-    module = importlib.util.module_from_spec(found)
-    found.loader.exec_module(module)
-    return module
-
-
-def _by_public_name() -> Recursion:
-    from scipy.signal import sosfilt
-
-    def by_public_name(sections: Sections, rows: Values, state: State) -> None:
-        filtered: Any = sosfilt(sections, rows, axis=1, zi=state.transpose(1, 0, 2))
-        rows[:], state[:] = filtered[0], filtered[1].transpose(1, 0, 2)
-
-    return by_public_name

@@ -13,6 +13,8 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.loops import quantise
+
 Integers = npt.NDArray[np.int16] | npt.NDArray[np.int32]
 
 
@@ -21,17 +23,9 @@ class Quantiser:
 
     def __init__(self, bits: int, seed: int) -> None:
         self.bits = bits
-        self._steps = float(2 ** (bits - 1))
         self._random = np.random.SFC64(seed)
 
     def __call__(self, block: npt.NDArray[np.float64]) -> Integers:
         # Four numbers of 16 bits from each of 64, as they come.
         raw = self._random.random_raw(-(-block.size // 2)).astype("<u8", copy=False)
-        uniform = raw.view(np.uint16)[: 2 * block.size].reshape(2, *block.shape)
-        dither = np.subtract(uniform[0], uniform[1], dtype=np.float32)
-        dither *= np.float32(1 / 65536)
-        steps = block * self._steps
-        steps += dither
-        np.rint(steps, out=steps)
-        np.clip(steps, -self._steps, self._steps - 1, out=steps)
-        return steps.astype(np.int16) if self.bits <= 16 else steps.astype(np.int32)
+        return quantise(block, raw.view(np.uint16), self.bits)

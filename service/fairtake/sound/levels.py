@@ -180,6 +180,14 @@ def row_starts(samples: int, sample_rate_hz: int) -> npt.NDArray[np.intp]:
     return starts
 
 
+@functools.lru_cache(maxsize=8)
+def row_lengths(samples: int, sample_rate_hz: int) -> npt.NDArray[np.intp]:
+    """Samples of each of these rows."""
+    lengths = np.diff(row_starts(samples, sample_rate_hz), append=samples)
+    lengths.flags.writeable = False
+    return lengths
+
+
 def widest_row(sample_rate_hz: int) -> int:
     """Samples of the longest row."""
     return -(-sample_rate_hz // ROWS_PER_S)

@@ -9,10 +9,11 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.errors import NotFinite
-from fairtake.sound.across import first_difference, loudest, middle, row_energy
 from fairtake.sound.blemishes import BlemishFinder
-from fairtake.sound.levels import Levels, Rows, row_starts
+from fairtake.sound.levels import Levels, Rows, row_lengths, row_starts
+from fairtake.sound.loops import RowSums, row_sums
 from fairtake.sound.loudness import KWeighting
+from fairtake.sound.sharpness import step_of
 from fairtake.sound.sides import Sides
 from fairtake.sound.source import Samples, Source
 from fairtake.sound.true_peak import TruePeakMeter
@@ -54,29 +55,27 @@ def listen(
     Raises `NotFinite` where a sample is not a number, with its place.
     """
     rate, channels = source.sample_rate_hz, source.channels
-    weighting = KWeighting(rate)
+    weighting = KWeighting(rate, channels)
     peak_meter = TruePeakMeter(rate, channels)
     finder = BlemishFinder(rate, channels)
     table: list[tuple[Rows, ...]] = []
     sides = Sides() if channels == 2 else None
     total = np.zeros(channels)
-    last = np.zeros((1, channels))
+    before = np.zeros((channels, step_of(rate) + 1))
     frames = 0
     for block in source.blocks():
         starts = row_starts(len(block), rate)
-        peaks = np.maximum.reduceat(loudest(block), starts)
-        if not peaks.max() < WILDEST:  # true also of what is not a number
+        sums = row_sums(block, before, starts)
+        if not sums.peaks.max() < WILDEST:  # true also of what is not a number
             raise NotFinite(_where_not_finite(block, frames, rate))
-        steps = first_difference(block, last)
-        step_energies = row_energy(steps, starts)
-        columns = _rows(block, weighting(block), peaks, starts)
-        table.append(columns + (_voice_rows(block, step_energies, starts) if voice else _NO_VOICE))
+        columns = _rows(sums, weighting.energies(block, starts), channels)
+        lengths = row_lengths(len(block), rate)
+        table.append(columns + (_voice_rows(sums, lengths, channels) if voice else _NO_VOICE))
         if true_peak:
-            peak_meter.add(block, peaks, step_energies, starts)
+            peak_meter.add(block, sums.peaks, sums.step_energies, starts)
         if blemishes:
-            finder.add(block, steps, starts, peaks)
-        total += block.sum(axis=0)
-        last = block[-1:]
+            finder.add(block, sums.sharpness, starts, sums.peaks)
+        total += sums.sums.sum(axis=1)
         frames += len(block)
         if sides is not None:
             sides.add(block)
@@ -102,21 +101,15 @@ _NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
 _NO_VOICE = _NO_ROWS[3:]
 
 
-def _rows(
-    block: Samples, weighted: Samples, peaks: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
-) -> tuple[Rows, ...]:
+def _rows(sums: RowSums, k_energy: npt.NDArray[np.float64], channels: int) -> tuple[Rows, ...]:
     """The first columns of the table for one block, in the order of `Levels`."""
-    energy = row_energy(block, starts) / block.shape[1]
-    k_energy = row_energy(weighted, starts)
-    return tuple(c.astype(np.float32) for c in (peaks, energy, k_energy))
+    columns = sums.peaks, sums.energies / channels, k_energy
+    return tuple(column.astype(np.float32) for column in columns)
 
 
-def _voice_rows(
-    block: Samples, step_energies: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
-) -> tuple[Rows, ...]:
-    """The columns that tell of a voice."""
-    low = np.add.reduceat(middle(block), starts) / np.diff(starts, append=len(block))
-    high_energy = step_energies / block.shape[1]
+def _voice_rows(sums: RowSums, lengths: npt.NDArray[np.intp], channels: int) -> tuple[Rows, ...]:
+    """The columns that tell of a voice, of rows of such *lengths* in samples."""
+    low, high_energy = sums.sums.sum(axis=0) / (channels * lengths), sums.step_energies / channels
     return low.astype(np.float32), high_energy.astype(np.float32)
 
 

@@ -15,8 +15,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.filters import Sections, State, poles, run
+from fairtake.sound.filters import Sections, poles
 from fairtake.sound.levels import ROWS_PER_S, Rows
+from fairtake.sound.loops import filtered_energies
 from fairtake.units import power_db
 
 #: The standard's analogue prototypes.
@@ -43,15 +44,17 @@ def k_weighting(sample_rate_hz: int) -> Sections:
 
 
 class KWeighting:
-    """K-weights a stream of blocks, shape (samples, channels)."""
+    """K-weights a stream of blocks, shape (samples, channels), whose rows begin at *starts*."""
 
-    def __init__(self, sample_rate_hz: int) -> None:
+    def __init__(self, sample_rate_hz: int, channels: int) -> None:
         self._sections = k_weighting(sample_rate_hz)
-        self._state: State | None = None
+        self._state = np.zeros((channels, len(self._sections), 2))
 
-    def __call__(self, block: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-        weighted, self._state = run(self._sections, block, self._state)
-        return weighted
+    def energies(
+        self, block: npt.NDArray[np.float64], starts: npt.NDArray[np.intp]
+    ) -> npt.NDArray[np.float64]:
+        """The sum of squares of each weighted row, over all channels; shape (rows,)."""
+        return filtered_energies(self._sections, self._state, block, starts)
 
 
 def lufs(k_power: Any) -> Any:

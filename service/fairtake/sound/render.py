@@ -7,30 +7,30 @@ Every step is a generator over blocks of whole seconds at the rate of the finish
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Iterator
 
 import numpy as np
-import numpy.typing as npt
 
 from fairtake.sound.edit import edited, frames_of, reblocked
 from fairtake.sound.envelope import GRID_ROWS
 from fairtake.sound.filters import both_ways, butterworth
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
+from fairtake.sound.loops import ramp
+from fairtake.sound.phases import TAPS
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
 from fairtake.sound.treated import Treated
-from fairtake.sound.true_peak import TAPS, RowPeaks
+from fairtake.sound.true_peak import RowPeaks
 from fairtake.units import amplitude_db, gain
 
-#: The gain is drawn as straight lines over groups of this many rows: whole samples at any rate.
-GROUP_ROWS = 10
 _NEVER_DB = -200.0
 #: A row so far under the ceiling needs no limiter, whatever the gain becomes at last.
 NEAR_DB = 2.0
+#: Blocks that are limited together.
+TOGETHER = 8
 
 
 class Rendering:
@@ -162,8 +162,8 @@ def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterato
             around = np.concatenate([before[-reach:], block, after[:reach]])
             lead = len(before[-reach:])
             part = both_ways(sections, around, reach)
-            factors = gain_line(here, len(block), rate)
-            block = block + part[lead : lead + len(block)] * (factors - 1)
+            inside = part[lead : lead + len(block)]
+            block = block + (under_gain(inside, here, rate) - inside)
         yield block
 
 
@@ -186,7 +186,7 @@ def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[S
         rows = -(-len(block) * ROWS_PER_S // rate) + 1
         # Pieces are rounded to samples one by one: a take may outlast its last row by a few.
         here = gain_db[min(row, len(gain_db) - 1) : row + rows]
-        yield block * gain_line(here, len(block), rate)
+        yield under_gain(block, here, rate)
         row += BLOCK_S * ROWS_PER_S
 
 
@@ -198,38 +198,24 @@ def toned(stream: Iterator[Samples], tone_db: Rows, rate: int) -> Iterator[Sampl
         here = tone_db[min(row, len(tone_db) - 1) : row + rows]
         if here.max() > _NEVER_DB:
             tone = room_tone(at, len(block), rate)[:, None]
-            block = block + tone * gain_line(here, len(block), rate)
+            block = block + under_gain(tone, here, rate)
         yield block
         row += BLOCK_S * ROWS_PER_S
         at += len(block)
 
 
-def gain_line(gain_db: Rows, samples: int, rate: int) -> npt.NDArray[np.float64]:
-    """Factors for *samples*, straight lines from row to row, shape (samples, 1)."""
-    groups = -(-samples * ROWS_PER_S // (GROUP_ROWS * rate))
-    factors = np.pad(gain(gain_db.astype(np.float64)), (0, groups * GROUP_ROWS + 1), mode="edge")
-    corners = np.lib.stride_tricks.sliding_window_view(factors, GROUP_ROWS + 1)[::GROUP_ROWS][
-        :groups
-    ]
-    return (corners @ _lines(rate)).reshape(-1, 1)[:samples]
-
-
-@functools.cache
-def _lines(rate: int) -> npt.NDArray[np.float64]:
-    """The matrix that draws straight lines between the corners of a group of rows."""
-    per_group = rate * GROUP_ROWS // ROWS_PER_S
-    place = np.arange(per_group) * ROWS_PER_S / rate
-    row = place.astype(int)
-    matrix = np.zeros((GROUP_ROWS + 1, per_group))
-    matrix[row, np.arange(per_group)] = 1 - (place - row)
-    matrix[row + 1, np.arange(per_group)] += place - row
-    return matrix
+def under_gain(block: Samples, gain_db: Rows, rate: int) -> Samples:
+    """*block* under a gain that goes in straight lines from row to row; the last value goes on."""
+    corners = -(-len(block) * ROWS_PER_S // rate) + 1
+    factors = gain(gain_db[:corners].astype(np.float64))
+    return ramp(block, np.pad(factors, (0, corners - len(factors)), mode="edge"), rate)
 
 
 class Limiter:
     """The true-peak limiter of `fairtake.sound.stages.limit`, on the samples themselves.
 
-    One block is held back: what a row needs depends on the rows ahead of it.
+    Blocks are held back: what a row needs depends on the rows around it. Those around some blocks
+    `TOGETHER` are looked at once for all.
     """
 
     def __init__(self, settings: LimitSettings, rate: int, channels: int) -> None:
@@ -255,30 +241,37 @@ class Limiter:
         return peaks + np.float32(aim_dbtp(self._settings))
 
     def limited(self, stream: Iterator[Samples]) -> Iterator[Samples]:
-        held: tuple[Samples, Rows] | None = None
+        held: list[Samples] = []
+        overs: list[Rows] = []
         for block in stream:
             over = self._over_db(block)
-            if held is not None:
-                yield self._apply(*held, over)
-            held = (block, over)
-        if held is not None:
+            if len(held) == TOGETHER:
+                yield from self._apply(held, overs, over)
+                held, overs = [], []
+            held.append(block)
+            overs.append(over)
+        if held:
             # What rings after the last sample is a peak too.
             ringing = np.zeros((TAPS - 1, held[0].shape[1]))
-            yield self._apply(*held, self._over_db(ringing))
+            yield from self._apply(held, overs, self._over_db(ringing))
 
     def _over_db(self, block: Samples) -> Rows:
         """How far each row's true peak stands over the aim, in dB; only rows that may matter."""
         peaks = self._row_peaks.add(block, self._aim)
         return amplitude_db(peaks / self._aim).astype(np.float32)  # type: ignore[no-any-return]
 
-    def _apply(self, block: Samples, over: Rows, following: Rows) -> Samples:
+    def _apply(
+        self, blocks: list[Samples], overs: list[Rows], following: Rows
+    ) -> Iterator[Samples]:
+        over = np.concatenate(overs)
         known = np.concatenate([self._past, over, following[: self._reach]])
         amount = limiter_db(known, self._settings)[self._reach :]
         self._past = known[len(over) : len(over) + self._reach]
         self._done.append(amount[: len(over)])
         self._peaks.append(over)
-        # The corner after the last row belongs to the next block, and is known by its look-ahead.
-        corners = amount[: len(over) + 1]
-        if not corners.any():
-            return block
-        return block * gain_line(-corners, len(block), self._rate)
+        row = 0
+        for block, rows in zip(blocks, map(len, overs), strict=True):
+            # The corner after the last row belongs to the next block, and is known by its look-ahead.
+            corners = amount[row : row + rows + 1]
+            yield under_gain(block, -corners, self._rate) if corners.any() else block
+            row += rows

@@ -22,9 +22,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.across import row_squares
 from fairtake.sound.levels import ROWS_PER_S
-from fairtake.sound.source import Samples
 from fairtake.units import power_gain
 
 #: The second difference is taken over this step, so that it means much the same at any rate.
@@ -110,21 +108,6 @@ _OVER_OTHERS = _times(CANDIDATE.over_others_db)
 def step_of(sample_rate_hz: int) -> int:
     """The step of the second difference, in samples."""
     return max(1, round(sample_rate_hz / DIFFERENCE_HZ))
-
-
-def sharpness(steps: Samples, before: Samples, starts: Indices, step: int) -> Energies:
-    """Sharpness of the rows of a block from its first difference, shape (rows,).
-
-    *before* holds the last first differences of the block before, *starts* where the rows begin;
-    *step* is `step_of` the sample rate.
-    """
-    sharp = np.zeros(len(starts))
-    twice = np.empty(len(steps))
-    for n, channel in enumerate(steps.T):
-        np.subtract(channel[step:], channel[:-step], out=twice[step:])
-        twice[:step] = channel[:step] - before[: len(steps), n] if len(before) else 0.0
-        np.maximum(sharp, row_squares(twice, starts), out=sharp)
-    return sharp
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,6 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.across import middle
 from fairtake.sound.source import Samples, Source
 from fairtake.units import power_db
 
@@ -70,7 +69,7 @@ def folded(block: npt.NDArray[np.float64], fold: Fold) -> npt.NDArray[np.float64
         case "right":
             return block[:, 1:]
         case "middle":
-            return middle(block)[:, None]
+            return (block[:, :1] + block[:, 1:]) / 2
         case "difference":
             return (block[:, :1] - block[:, 1:]) / 2
 

@@ -13,29 +13,15 @@ Where a voice is smooth that says far more.
 
 from __future__ import annotations
 
-import functools
-
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.across import first_difference, loudest, row_energy
 from fairtake.sound.levels import row_starts, widest_row
+from fairtake.sound.loops import row_sums, span_peaks
+from fairtake.sound.phases import PHASES, TAPS
 
 Samples = npt.NDArray[np.float64]
 
-# Printed table, one column a phase; phases 2 and 3 are phases 1 and 0 reversed.
-_PHASE_0 = (
-    0.0017089843750, 0.0109863281250, -0.0196533203125, 0.0332031250000, -0.0594482421875,
-    0.1373291015625, 0.9721679687500, -0.1022949218750, 0.0476074218750, -0.0266113281250,
-    0.0148925781250, -0.0083007812500,
-)  # fmt: skip
-_PHASE_1 = (
-    -0.0291748046875, 0.0292968750000, -0.0517578125000, 0.0891113281250, -0.1665039062500,
-    0.4650878906250, 0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625,
-    0.0330810546875, -0.0189208984375,
-)  # fmt: skip
-PHASES = np.array([_PHASE_0, _PHASE_1, _PHASE_1[::-1], _PHASE_0[::-1]])
-TAPS = PHASES.shape[1]
 BOUND = float(np.abs(PHASES).sum(axis=1).max())
 TOP_RATE_HZ = 192_000
 #: Spans that are looked at together: where all count, and where the first may rule out the others.
@@ -77,37 +63,15 @@ def no_history(channels: int) -> Samples:
     return np.zeros((TAPS - 1, channels))
 
 
-def span_peaks(joined: Samples, starts: npt.NDArray[np.intp], width: int) -> Samples:
+def true_peaks_of(joined: Samples, starts: npt.NDArray[np.intp], width: int) -> Samples:
     """True peak of spans of *width* samples, shape (spans,).
 
     *joined* has shape (TAPS - 1 + samples, channels); span *i* covers the block's samples from
     ``starts[i]``. The filter's delay of about six samples is left in: a peak may be reported by
     the span after the one it lies in.
     """
-    peaks = np.zeros(len(starts))
-    last = len(joined) - width - TAPS + 1
-    starts = np.minimum(starts, max(last, 0))
-    size, step = min(width + TAPS - 1, len(joined)), joined.strides[0]
-    for channel in joined.T:
-        windows = np.lib.stride_tricks.as_strided(
-            channel, (len(joined) - size + 1, size), (step, step), writeable=False
-        )
-        spans = windows[starts]  # rows copied whole: far quicker than sample by sample
-        peaks = np.maximum(peaks, np.abs(spans).max(axis=1, initial=0.0))
-        peaks = np.maximum(
-            peaks, np.abs(spans @ _convolution(spans.shape[1])).max(axis=1, initial=0.0)
-        )
-    return peaks
-
-
-@functools.cache
-def _convolution(width: int) -> Samples:
-    """The matrix that applies all four phases to a span at once, shape (width, 4 · outputs)."""
-    outputs = width - TAPS + 1
-    matrix = np.zeros((width, 4 * outputs))
-    for n in range(outputs):
-        matrix[n : n + TAPS, 4 * n : 4 * n + 4] = PHASES[:, ::-1].T
-    return matrix
+    width = min(width, len(joined) - TAPS + 1)
+    return span_peaks(joined, np.minimum(starts, len(joined) - width - TAPS + 1), width)
 
 
 def needs_filter(sample_rate_hz: int) -> bool:
@@ -121,6 +85,7 @@ class RowPeaks:
     def __init__(self, sample_rate_hz: int, channels: int) -> None:
         self._rate = sample_rate_hz
         self._history = no_history(channels)
+        self._before = np.zeros((channels, 2))
 
     def add(self, block: Samples, least: float | Samples) -> Samples:
         """The true peak of each row that may come over *least*, the greatest sample of the others.
@@ -128,17 +93,17 @@ class RowPeaks:
         *least* is one amplitude, or one a row. A peak may be reported one row late.
         """
         starts = row_starts(len(block), self._rate)
-        peaks = np.maximum.reduceat(loudest(block), starts)
+        sums = row_sums(block, self._before, starts)
+        peaks = sums.peaks
         history, self._history = self._history, history_after(self._history, block)
         width = widest_row(self._rate)
-        steps = row_energy(first_difference(block, history[-1:]), starts)
-        hot = np.flatnonzero(reach(history, peaks, steps) > least)
+        hot = np.flatnonzero(reach(history, peaks, sums.step_energies) > least)
         if not len(hot):
             return peaks
         joined = np.concatenate([history, block])
         for begin in range(0, len(hot), AT_ONCE):
             some = hot[begin : begin + AT_ONCE]
-            peaks[some] = np.maximum(peaks[some], span_peaks(joined, starts[some], width))
+            peaks[some] = np.maximum(peaks[some], true_peaks_of(joined, starts[some], width))
         return peaks
 
 
@@ -176,11 +141,13 @@ class TruePeakMeter:
             some = some[most[some] > self.peak]
             if not len(some):
                 break
-            self.peak = max(self.peak, float(span_peaks(joined, starts[some], self._width).max()))
+            self.peak = max(
+                self.peak, float(true_peaks_of(joined, starts[some], self._width).max())
+            )
 
     def flush(self) -> None:
         """Take in the filter's tail: what rings after the last sample."""
         if self._filter:
             tail = np.zeros((TAPS - 1, self._history.shape[1]))
             joined = np.concatenate([self._history, tail])
-            self.peak = max(self.peak, float(span_peaks(joined, np.array([0]), len(tail)).max()))
+            self.peak = max(self.peak, float(true_peaks_of(joined, np.array([0]), len(tail)).max()))

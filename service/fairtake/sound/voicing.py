@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.loops import lag_sums
 from fairtake.sound.runs import Mask
 
 WINDOW_ROWS = 64
@@ -63,34 +64,13 @@ def _without_rumble(low: Rows, first: int, last: int) -> Values:
 
 def _periodicity(low: Values, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:
     """The same of the windows that begin with each of the first *frames* frames of *low*."""
-    columns = frames + -(-WINDOW_ROWS // frame_rows)
-    # The first rows of all frames together, then the second ones: sums over frames are sums of these.
-    by_place = low[: columns * frame_rows].reshape(-1, frame_rows).T.copy()
-    total = np.zeros(columns + 1)
-
-    def row(n: int, count: int) -> Values:
-        """Row *n* of the windows of the first *count* frames."""
-        behind, place = divmod(n, frame_rows)
-        return by_place[place, behind : behind + count]
-
-    def product(lag: int) -> Values:
-        """Sum over a window of each row times the one *lag* behind it."""
-        whole, rest = divmod(WINDOW_ROWS - lag, frame_rows)
-        count = frames + whole - 1
-        running = total[1 : count + 1]
-        np.multiply(row(0, count), row(lag, count), out=running)
-        for n in range(1, frame_rows):
-            running += row(n, count) * row(n + lag, count)
-        np.cumsum(running, out=running)
-        inside: Values = total[whole : whole + frames] - total[:frames]
-        for n in range(whole * frame_rows, whole * frame_rows + rest):
-            inside += row(n, frames) * row(n + lag, frames)
-        # Fewer products overlap at longer lags: weigh them up to the same count.
-        return inside * (WINDOW_ROWS / (WINDOW_ROWS - lag))
-
-    fair = np.array([product(lag) for lag in range(SHORTEST_LAG - 1, LONGEST_LAG + 2)])
+    lags = range(SHORTEST_LAG - 1, LONGEST_LAG + 2)
+    # Fewer products overlap at longer lags: weigh them up to the same count.
+    weights = WINDOW_ROWS / (WINDOW_ROWS - np.array(lags))
+    fair = lag_sums(low, frames, frame_rows, WINDOW_ROWS, lags) * weights[:, None]
+    energy = lag_sums(low, frames, frame_rows, WINDOW_ROWS, range(1))[0]
     # Only a peak speaks of a period: dull noise is alike at all short lags.
     inner = fair[1:-1]
     peak = (inner >= fair[:-2]) & (inner >= fair[2:])
     best = np.where(peak, inner, 0).max(axis=0)
-    return (best / np.maximum(product(0), 1e-20)).astype(np.float32)
+    return (best / np.maximum(energy, 1e-20)).astype(np.float32)

@@ -1,0 +1,89 @@
+"""The loops in C (compiled.c); `fairtake.sound.loops.plain` says what each one gives.
+
+Here arrays are brought into the shape that C takes. Importing this fails where nothing was built.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from fairtake.sound.loops import _compiled  # type: ignore[attr-defined]
+from fairtake.sound.loops.plain import Indices, RowSums, Values
+from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.source import Samples
+
+
+def _doubles(values: Values) -> Values:
+    return np.ascontiguousarray(values, np.float64)
+
+
+def _indices(starts: Any) -> Indices:
+    return np.ascontiguousarray(starts, np.int64)
+
+
+def recurse(sections: Values, state: Values, block: Samples) -> Samples:
+    out = np.empty(block.shape)
+    _compiled.recurse(_doubles(sections), state, _doubles(block), out, block.shape[1])
+    return out
+
+
+def filtered_energies(sections: Values, state: Values, block: Samples, starts: Indices) -> Values:
+    out = np.empty(len(starts))
+    _compiled.filtered_energies(
+        _doubles(sections), state, _doubles(block), _indices(starts), out, block.shape[1]
+    )
+    return out
+
+
+def row_sums(block: Samples, before: Values, starts: Indices) -> RowSums:
+    out = np.empty((4 + len(before), len(starts)))
+    _compiled.row_sums(_doubles(block), before, _indices(starts), out, len(before))
+    return RowSums(out[0], out[1], out[2], out[3], out[4:])
+
+
+#: Half the sums and half the differences of the taps of two phases and of their mirror images, which
+#: the other two are; taps come last first, as samples are met.
+_HALVES = np.stack(
+    [(p[: TAPS // 2] + turn * p[: TAPS // 2 - 1 : -1]) / 2 for p in PHASES[:2, ::-1] for turn in (1, -1)]
+)  # fmt: skip
+
+
+def span_peaks(joined: Samples, starts: Indices, width: int) -> Values:
+    out = np.empty(len(starts))
+    _compiled.span_peaks(_doubles(joined), _indices(starts), _HALVES, out, width, joined.shape[1])
+    return out
+
+
+def lag_sums(values: Values, windows: int, hop: int, width: int, lags: range) -> Values:
+    out = np.empty((len(lags), windows))
+    _compiled.lag_sums(_doubles(values), out, windows, hop, width, lags.start, len(lags))
+    return out
+
+
+def decay(values: Values, kept: float) -> Values:
+    out = np.empty(len(values))
+    _compiled.decay(_doubles(values), out, kept)
+    return out
+
+
+def unpack(raw: npt.NDArray[np.uint8]) -> Values:
+    out = np.empty(len(raw) // 3)
+    _compiled.unpack(np.ascontiguousarray(raw), out)
+    return out
+
+
+def ramp(block: Samples, factors: Values, rate: int) -> Samples:
+    out = np.empty(block.shape)
+    _compiled.ramp(_doubles(block), _doubles(factors), out, rate, block.shape[1])
+    return out
+
+
+def quantise(
+    block: Samples, random: npt.NDArray[np.uint16], bits: int
+) -> npt.NDArray[np.int16] | npt.NDArray[np.int32]:
+    out = np.empty(block.shape, np.int16 if bits <= 16 else np.int32)
+    _compiled.quantise(_doubles(block), np.ascontiguousarray(random), out, float(2 ** (bits - 1)))
+    return out
