@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from fairtake import check
 from fairtake.check import problems
 from fairtake.folders import SETTINGS_FILE, Root
 from roots import drop, new_root
@@ -88,3 +89,12 @@ def test_what_would_keep_the_owner_from_being_told(tmp_path: Path) -> None:
     (root.path / SETTINGS_FILE).chmod(0o666)
     [sentence] = bad(root)
     assert "may be written by everybody" in sentence
+
+
+@pytest.mark.parametrize("compiled", [True, False])
+def test_it_says_where_the_loops_in_c_are_missing(
+    root: Root, monkeypatch: pytest.MonkeyPatch, compiled: bool
+) -> None:
+    """A compiler that was not there when fairtake was installed is felt with every take."""
+    monkeypatch.setattr(check, "COMPILED", compiled)
+    assert (("note", check.SLOW) in problems(root.path)) == (not compiled)

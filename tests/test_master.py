@@ -5,6 +5,8 @@ from __future__ import annotations
 import gc
 import hashlib
 import json
+import subprocess
+import sys
 import warnings
 from collections.abc import Iterator
 from pathlib import Path
@@ -32,6 +34,7 @@ from fairtake.errors import (
 from fairtake.master import Finished, Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import Receipt
+from fairtake.sound.loops import COMPILED
 from fairtake.title import Tags, Title
 from fairtake.typed_file import typed
 from files.making import decode, encode, room_tone, run_encoder, voice, write
@@ -433,3 +436,32 @@ def test_progress_names_every_verb(tmp_path: Path) -> None:
     ]  # fmt: skip
     assert all(0 <= share <= 1 for _, share in seen)
     assert [verb for verb, _ in seen].count("encode") == 1
+
+
+# --- without a compiler ------------------------------------------------------------------------
+
+
+WITHOUT = (
+    "import sys; sys.modules['fairtake.sound.loops._compiled'] = None\n"
+    "from fairtake.sound.loops import COMPILED; assert not COMPILED\n"
+    "from fairtake.cli import main; main()"
+)
+
+
+@pytest.mark.skipif(not COMPILED, reason="installed without a C compiler")
+@pytest.mark.parametrize("profile_name", ["audiobook", "podcast"])
+def test_the_loops_in_numpy_finish_a_take_alike(tmp_path: Path, profile_name: str) -> None:
+    """Samples to the last step or two of 24 bits, and the same figures, as from the loops in C."""
+    for name, program in (("c", ("-m", "fairtake")), ("numpy", ("-c", WITHOUT))):
+        command = [sys.executable, *program, "master", BELL, "--profile", profile_name, "--out", tmp_path / name]  # fmt: skip
+        subprocess.run(command, check=True, capture_output=True)
+    compiled, plain = (tmp_path / name / BELL.stem for name in ("c", "numpy"))
+    samples = [soundfile.read(made.with_suffix(".wav"))[0] for made in (compiled, plain)]
+    np.testing.assert_allclose(samples[1], samples[0], rtol=0, atol=4 / 2**23)
+    measured = [
+        Receipt.model_validate_json(made.with_suffix(".receipt.json").read_bytes()).after.wav
+        for made in (compiled, plain)
+    ]
+    for key, value in measured[0].model_dump().items():
+        if isinstance(value, float):
+            assert measured[1].model_dump()[key] == pytest.approx(value, abs=0.02), key

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from fairtake.sound.render import Limiter
+from fairtake.sound.render import Limiter, under_gain
 from fairtake.sound.stages.limit import (
     HOLD_AFTER_ROWS,
     HOLD_BEFORE_ROWS,
@@ -184,6 +184,22 @@ def test_curve_does_not_jump_at_block_joins():
     _, reduction_db = limited(samples)
     per_period = reduction_db[600:5400].reshape(-1, 300)
     np.testing.assert_allclose(per_period, per_period[:1].repeat(16, 0), atol=0.01)
+
+
+@pytest.mark.parametrize("blocks", [8, 9, 17.3])
+def test_a_long_take_has_the_curve_of_the_whole(blocks):
+    """However many blocks are looked at together, and at each begin of others. By the curve itself."""
+    rng = np.random.default_rng(5)
+    samples = noise(2 * blocks, -30.0)
+    # At a take's ends the whole goes on as it is, where the stream knows silence.
+    places = rng.integers(3 * 48_000, len(samples) - 3 * 48_000, 60)
+    samples[places] = rng.uniform(0.8, 2.0, 60)
+    source = ArraySource(samples, 48_000)
+    limiter = Limiter(SETTINGS, 48_000, 1)
+    out = np.concatenate(list(limiter.limited(source.blocks())))
+    whole = limiter_db(limiter.peak_dbtp - np.float32(aim_dbtp(SETTINGS)), SETTINGS)
+    np.testing.assert_allclose(limiter.reduction_db, whole, atol=1e-3)
+    np.testing.assert_allclose(out, under_gain(source.samples, -whole, 48_000), atol=1e-4)
 
 
 def test_below_the_ceiling_nothing_changes():
