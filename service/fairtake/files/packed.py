@@ -45,7 +45,7 @@ class Packed24:
         """The next *frames*, full scale 1.0, or as many as there are; shape (samples, channels)."""
         count = max(min(frames, self._left), 0)
         raw = np.empty(count * self._channels * _BYTES, np.uint8)
-        there = self._file.readinto(raw) // (self._channels * _BYTES)
+        there = self._file.readinto(raw.data) // (self._channels * _BYTES)
         self._left -= there
         whole = raw[: there * self._channels * _BYTES]
         return unpack(whole).reshape(-1, self._channels)
