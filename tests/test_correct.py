@@ -7,6 +7,7 @@ import pytest
 from fairtake.correct import (
     CEILING_MARGIN_DB,
     MOST_GENTLER,
+    MP3_GUARD_DB,
     Seen,
     corrected,
     milder,
@@ -43,10 +44,24 @@ def test_what_was_only_guessed_is_worked_out_first() -> None:
     assert corrected(low, Correction(), LIMIT) == Correction(peaks_known=True)
 
 
-def test_an_overshoot_lowers_the_ceiling() -> None:
-    """An MP3 0.4 dB over the ceiling lowers the aim by that and a margin. By algebra."""
-    wanted = corrected(seen(mp3_peak_dbtp=-0.6), Correction(), LIMIT)
-    assert wanted.ceiling_db == pytest.approx(0.4 + CEILING_MARGIN_DB)
+@pytest.mark.parametrize(
+    ("peaks", "over_db"),
+    [
+        ({"wav_peak_dbtp": -0.7, "mp3_peak_dbtp": None}, 0.3),
+        ({"mp3_peak_dbtp": -0.6}, 0.4 + MP3_GUARD_DB),
+        # Under the ceiling, but not for a meter that reads it a little higher.
+        ({"mp3_peak_dbtp": -1.1}, MP3_GUARD_DB - 0.1),
+    ],
+)
+def test_an_overshoot_lowers_the_ceiling(peaks: dict[str, float], over_db: float) -> None:
+    """A file over the ceiling lowers the aim by that and a margin. By algebra."""
+    wanted = corrected(seen(**peaks), Correction(), LIMIT)
+    assert wanted.ceiling_db == pytest.approx(over_db + CEILING_MARGIN_DB)
+
+
+def test_what_is_right_by_the_standard_is_not_turned_down() -> None:
+    """The last rounds hold the ceiling by the standard's meter, and cost no level for another's."""
+    assert turned_down(seen(mp3_peak_dbtp=-1.05), Correction(), LIMIT) == Correction()
 
 
 def test_the_mp3_is_brought_to_the_wav() -> None:

@@ -12,6 +12,9 @@ from fairtake.sound.stages.limit import LimitSettings
 LEVEL_TOLERANCE_DB = 0.05
 #: When a ceiling was passed, the next round aims this much lower than what would just do.
 CEILING_MARGIN_DB = 0.05
+#: By how much another meter may read an MP3's true peak higher than the standard's filter, measured on
+#: loud noise. The WAV keeps away from its ceiling by more, but what an encoder adds is only seen here.
+MP3_GUARD_DB = 0.15
 #: A level that stays this far under what was planned is not raised on and on: the limiter eats it.
 MOST_RAISE_DB = 2.0
 #: So often the plan is made again with gentler settings for the speech's sake.
@@ -31,15 +34,18 @@ class Seen:
     stages: Proof = UNHARMED  # of the stages alone
     speech: Proof = UNHARMED  # with the limiter
 
-    def over_db(self, ceiling_dbtp: float) -> float:
-        """How far the louder of the two files stands above the ceiling; negative when below."""
-        peaks = [p for p in (self.wav_peak_dbtp, self.mp3_peak_dbtp) if p is not None]
-        return max(peaks) - ceiling_dbtp
+    def over_db(self, ceiling_dbtp: float, mp3_guard_db: float = 0.0) -> float:
+        """How far the louder of the two files stands above the ceiling; negative when below. The MP3 is
+        to keep away from it by *mp3_guard_db*."""
+        over_db = self.wav_peak_dbtp - ceiling_dbtp
+        if self.mp3_peak_dbtp is None:
+            return over_db
+        return max(over_db, self.mp3_peak_dbtp + mp3_guard_db - ceiling_dbtp)
 
 
 def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     """The correction for another round; *used* itself when the files are right."""
-    over_db = max(seen.over_db(limit.ceiling_dbtp), 0.0)
+    over_db = max(seen.over_db(limit.ceiling_dbtp, MP3_GUARD_DB), 0.0)
     wanted = milder(used, seen.stages, seen.speech)
     if over_db:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)

@@ -31,9 +31,9 @@ def test_the_image_holds_what_it_needs_and_runs_without_rights() -> None:
     """What is copied is there, and the last stage is left by root for good."""
     said = containerfile()
     copied = [name for line in said["COPY"] if "--from" not in line for name in line.split()[:-1]]
-    texts = {"pyproject.toml", "README.md", "LICENSE", "LICENCES.md"}
+    texts = {"pyproject.toml", "hatch_build.py", "README.md", "LICENSE", "LICENCES.md"}
     assert set(copied) == texts | {"deploy/requirements.lock", "config", "service"}
-    assert "--require-hashes" in said["RUN"][0]
+    assert "gcc" in said["RUN"][0] and "--require-hashes" in said["RUN"][1]
     assert all((CHECKOUT / name).exists() for name in copied)
     assert len(said["FROM"]) == 2
     assert [user.split(":")[0] for user in said["USER"]] == ["10001"]
