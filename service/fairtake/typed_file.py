@@ -8,6 +8,7 @@ file explains itself.
 from __future__ import annotations
 
 import difflib
+import functools
 import reprlib
 import tomllib
 from pathlib import Path
@@ -44,6 +45,12 @@ def read_settings(path: Path, model: type[S], fault: type[SettingsFault]) -> S:
 
 def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name: str) -> S:
     """As `read_settings`, from the bytes of a file called *name*."""
+    parsed: S = _parsed(data, model, fault, name)  # type: ignore[arg-type]  # a class has a hash
+    return parsed
+
+
+@functools.lru_cache(maxsize=16)  # the same few files are asked for take after take
+def _parsed(data: bytes, model: Any, fault: Any, name: str) -> Any:
     try:
         text = data.decode("utf-8-sig")
         raw = tomllib.loads(text)

@@ -22,6 +22,19 @@ HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE.parent), str(HERE.parents[1] / "service"), str(HERE.parents[1] / "samples")]  # fmt: skip
 os.environ["PYTHONPATH"] = str(HERE.parents[1] / "service")
 
+
+def make_ready() -> None:
+    """The checkout as an installed program is: compiled, and its loops in C built, where they can be."""
+    compileall.compile_dir(HERE.parents[1] / "service", quiet=1)
+    built = subprocess.run(
+        [sys.executable, HERE.parents[1] / "hatch_build.py"], capture_output=True
+    )
+    if built.returncode:
+        print("The loops in C could not be built: what follows is measured without them.")
+
+
+make_ready()  # before any of it is loaded
+
 import crowds  # noqa: E402
 import dasks  # noqa: E402
 import inner  # noqa: E402
@@ -67,19 +80,8 @@ def printed(name: str, rows: list[dict[str, Any]]) -> None:
         )
 
 
-def make_ready() -> None:
-    """The checkout as an installed program is: compiled, and its loops in C built, where they can be."""
-    compileall.compile_dir(HERE.parents[1] / "service", quiet=1)
-    built = subprocess.run(
-        [sys.executable, HERE.parents[1] / "hatch_build.py"], capture_output=True
-    )
-    if built.returncode:
-        print("The loops in C could not be built: what follows is measured without them.")
-
-
 def main() -> None:
     options = arguments()
-    make_ready()
     found: dict[str, list[dict[str, Any]]] = {}
     with tempfile.TemporaryDirectory(prefix="fairtake-bench-") as folder:
         for name in options.only or PARTS:

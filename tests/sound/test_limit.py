@@ -202,6 +202,17 @@ def test_a_long_take_has_the_curve_of_the_whole(blocks):
     np.testing.assert_allclose(out, under_gain(source.samples, -whole, 48_000), atol=1e-4)
 
 
+@pytest.mark.parametrize("seconds", [2.3, 16.1, 16.6])
+def test_a_take_that_ends_in_a_loud_short_block(seconds):
+    """The curve does not step where the last block begins, however short that is. By its own slope."""
+    samples = noise(seconds, -30.0)
+    samples[-400:] = np.resize([1.8, -1.8], 400)
+    _, reduction_db = limited(samples)
+    join = int(seconds) // 2 * 2000
+    assert reduction_db.max() > 4
+    assert np.abs(np.diff(reduction_db[join - 300 : join + 5])).max() < 0.1
+
+
 def test_below_the_ceiling_nothing_changes():
     """A take under the ceiling comes out with the very samples it went in with."""
     samples = stereo(faded(tone(5, -1.6)))

@@ -226,6 +226,20 @@ def test_integers_are_the_same_to_the_last(bits, channels, samples, seed):
 # --- what they are handed -------------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("channels", [1, 2])
+def test_rows_of_any_length(channels):
+    """The longest rows that there are have 768 samples; what works in parts works in many. By numpy."""
+    block, starts = noise_of(7, 10_000, channels), np.array([0, 1_000, 5_500, 9_999])
+    sections = k_weighting(48_000)
+    found, expected = ((
+        module.row_sums(block, np.zeros((channels, 3)), starts),
+        module.filtered_energies(sections, np.zeros((channels, 2, 2)), block, starts),
+        module.span_peaks(block, np.array([0, 2_000]), 5_000),
+    ) for module in (importlib.import_module(f"fairtake.sound.loops.{WAYS[-1]}"), plain))  # fmt: skip
+    for mine, theirs in zip((*found[0], *found[1:]), (*expected[0], *expected[1:]), strict=True):
+        np.testing.assert_allclose(mine, theirs, rtol=1e-8)
+
+
 @pytest.mark.skipif(not loops.COMPILED, reason="installed without a C compiler")
 def test_nothing_outside_what_is_handed_in_is_touched():
     """Arrays that do not fit together are refused, whatever is wrong with them: no loop runs beyond one."""
@@ -256,7 +270,17 @@ def test_nothing_outside_what_is_handed_in_is_touched():
         (c.lag_sums, block, np.zeros((2, 5)), 5, 5, 64, 59, 2),
         (c.lag_sums, block, np.zeros((2, 5)), 5, 0, 64, 1, 2),
         (c.lag_sums, block, np.zeros((2, 5)), 5, 5, 64, -1, 2),
+        (c.lag_sums, block, np.zeros((2, 5)), 5, 5, 1025, 1, 2),
         (c.decay, block, np.zeros(95), 0.5),
+        # What overflows where it is multiplied or added.
+        (c.recurse, sections, np.zeros(0), np.zeros(0), np.zeros(0), 2**62),
+        (c.filtered_energies, sections, np.zeros(0), np.zeros(0), starts[:0], np.zeros(0), 2**62),
+        (c.filtered_energies, sections, state, block, np.array([0, 2**63 - 1]), np.zeros(2), 1),
+        (c.row_sums, block, np.zeros(2), np.array([0, 2**63 - 1]), np.zeros(10), 1),
+        (c.span_peaks, block, np.array([0]), np.zeros(24), np.zeros(1), 2**63 - 1, 1),
+        (c.span_peaks, block, np.array([2**63 - 21]), np.zeros(24), np.zeros(1), 48, 1),
+        (c.lag_sums, block, np.zeros((2, 5)), 5, 2**61, 64, 2**63 - 2**61, 2),
+        (c.ramp, block, np.zeros(2), np.zeros(96), 2**63 - 1, 1),
         (c.unpack, np.zeros(8, np.uint8), np.zeros(3)),
         (c.ramp, block, np.zeros(2), np.zeros(96), 48_000, 1),
         (c.ramp, block, np.zeros(3), np.zeros(95), 48_000, 1),

@@ -13,6 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
+from typing import Any
 
 from fairtake.errors import FolderGone
 from fairtake.folders import Claim, Root, claim, unclaim
@@ -147,7 +148,7 @@ class Part:
 
     def _run(self) -> None:
         while not self._ending:
-            self._moved = time.monotonic()
+            self._moved, before = time.monotonic(), self._told
             try:
                 self._turn()
             except OSError as e:
@@ -160,10 +161,23 @@ class Part:
                 self._trouble = f"Looking through the inbox met a bug: {described(e)}"
                 self._scanned = time.monotonic()
             self._moved = None
-            self._tell()
+            if self._told != before or not self.news.empty():
+                self._tell()
             self._woken.wait(self._sleep_s())
             self._woken.clear()
         self._watch.stop()
+
+    @property
+    def _told(self) -> tuple[Any, ...]:
+        """All that the service's loop reads here, beside the news."""
+        return (
+            self.reasons,
+            self.arriving,
+            self.held_up,
+            self._trouble,
+            self.first,
+            len(self._returning),
+        )
 
     def _turn(self) -> None:
         if time.monotonic() - self._scanned >= self._scan_every_s():
@@ -182,11 +196,9 @@ class Part:
         for path, seen in walk(self._root.inbox, self.folder, self.apart):
             self._moved = time.monotonic()
             found[path] = seen
-        known = self._settling.files
-        news = any(path not in known or known[path].seen != seen for path, seen in found.items())
+        news = self._settling.look(found)
         if news and not told and not self._changed and self.first is not None and not self.apart:
             self._watch.missed()
-        self._settling.look(found)
         self._scanned, self._trouble = time.monotonic(), ""
         self._took_s = self._scanned - begun
         if self.first is None:

@@ -175,12 +175,18 @@ class Service:
         self._wait()
 
     def _wait(self) -> None:
-        """Sleep until a worker speaks, an event comes, or something is due."""
-        pipes: list[Any] = [worker.pipe for worker in self._workers.busy]
-        wait([self._waker.pipe, *pipes], self._sleep_s())
+        """Sleep until work has ended, an event comes, or something is due; until a worker says anything
+        where somebody looks on."""
+        end, woken = time.monotonic() + self._sleep_s(), False
+        while not woken:
+            busy = list(self._workers.busy)
+            pipes: list[Any] = [self._waker.pipe, *(worker.pipe for worker in busy)]
+            spoken = wait(pipes, max(end - time.monotonic(), 0.0))
+            for worker in busy:
+                self._hear(worker)
+            ended = len(self._workers.busy) < len(busy)
+            woken = not spoken or self._waker.pipe in spoken or ended or self._show is not None
         self._waker.sleep()
-        for worker in self._workers.busy:
-            self._hear(worker)
         if not self._workers.busy and time.monotonic() - self._worked > IDLE_WORKERS_S:
             self._workers.end_idle()
 

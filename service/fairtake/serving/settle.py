@@ -49,9 +49,9 @@ class Settling:
         self._inbox, self._settle_s, self._grace_s, self._clock = inbox, settle_s, grace_s, clock
         self.files: dict[str, Waiting] = {}
 
-    def look(self, found: Mapping[str, Seen]) -> None:
-        """Take in a scan."""
-        now = self._clock()
+    def look(self, found: Mapping[str, Seen]) -> bool:
+        """Take in a scan; whether it brought anything new or changed."""
+        now, news = self._clock(), False
         files: dict[str, Waiting] = {}
         for path, seen in found.items():
             known = self.files.get(path)
@@ -59,7 +59,9 @@ class Settling:
                 files[path] = known
             else:
                 files[path] = Waiting(seen, now, changed=known is not None)
+                news = True
         self.files = files
+        return news
 
     def ready(self) -> Iterator[str]:
         """The takes that may be claimed now, in the order of their names; looked at one by one."""

@@ -40,7 +40,8 @@ _IN_WORDS = {
 
 
 class Watch:
-    """Calls *wake* at changes below *folder*; ``how`` tells in which way it does at present."""
+    """Calls *wake* when something comes or changes below *folder*; ``how`` tells in which way it does at
+    present."""
 
     def __init__(self, folder: Path, wanted: Watching, wake: Callable[[], None]) -> None:
         self.how: Literal["native", "polling", "none"] = "none"
@@ -141,7 +142,13 @@ class Watch:
             self._canary.set()
         elif event.event_type not in _IDLE_EVENTS and not all(map(is_ignored, filter(None, names))):
             self._misses = 0
-            self._wake()
+            # What goes needs no hurry, least of all where we took it away ourselves; what comes has an
+            # event of its own beside that of its folder.
+            if event.event_type != "deleted" and (event.event_type, event.is_directory) != (
+                "modified",
+                True,
+            ):
+                self._wake()
 
     def _canary_sings(self) -> bool:
         """Whether a file of our own in the folder makes an event."""

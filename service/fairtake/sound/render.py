@@ -245,7 +245,8 @@ class Limiter:
         overs: list[Rows] = []
         for block in stream:
             over = self._over_db(block)
-            if len(held) == TOGETHER:
+            # What follows a group has to be as long as its curve looks ahead: a short last block joins it.
+            if len(held) >= TOGETHER and len(block) == len(held[0]):
                 yield from self._apply(held, overs, over)
                 held, overs = [], []
             held.append(block)

@@ -294,13 +294,20 @@ static PyObject *ended(Py_buffer *buffers, int count, int fits)
     return NULL;
 }
 
+/* Sizes so great would overflow where they are multiplied; nothing that is meant comes near. */
+#define MOST_CHANNELS 1024
+#define MOST_VALUES ((Py_ssize_t)1 << 40)
+#define MOST_RATE 100000000
+
+static int within(Py_ssize_t value, Py_ssize_t from, Py_ssize_t to) { return from <= value && value <= to; }
+
 static Py_ssize_t doubles(const Py_buffer *buffer) { return buffer->len / (Py_ssize_t)sizeof(double); }
 
 /* Whether rows begin one after another, the first at or behind 0 and *width* before *frames* at the latest. */
 static int ascend(const int64_t *starts, Py_ssize_t rows, Py_ssize_t width, Py_ssize_t frames, int strictly)
 {
     for (Py_ssize_t row = 0; row < rows; row++)
-        if (starts[row] < 0 || starts[row] + width > frames || (strictly && row && starts[row] <= starts[row - 1]))
+        if (starts[row] < 0 || starts[row] > frames - width || (strictly && row && starts[row] <= starts[row - 1]))
             return 0;
     return 1;
 }
@@ -312,7 +319,7 @@ static PyObject *py_recurse(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*w*y*w*n", &b[0], &b[1], &b[2], &b[3], &channels))
         return NULL;
     Py_ssize_t count = doubles(&b[0]) / 6;
-    int fits = channels > 0 && doubles(&b[2]) % channels == 0 && b[3].len == b[2].len
+    int fits = within(channels, 1, MOST_CHANNELS) && doubles(&b[2]) % channels == 0 && b[3].len == b[2].len
         && doubles(&b[1]) == 2 * count * channels;
     if (fits) {
         Py_BEGIN_ALLOW_THREADS
@@ -329,7 +336,7 @@ static PyObject *py_filtered_energies(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*w*y*y*w*n", &b[0], &b[1], &b[2], &b[3], &b[4], &channels))
         return NULL;
     Py_ssize_t count = doubles(&b[0]) / 6, rows = doubles(&b[3]);
-    int fits = channels > 0 && doubles(&b[2]) % channels == 0 && doubles(&b[4]) == rows
+    int fits = within(channels, 1, MOST_CHANNELS) && doubles(&b[2]) % channels == 0 && doubles(&b[4]) == rows
         && doubles(&b[1]) == 2 * count * channels
         && ascend(b[3].buf, rows, 1, doubles(&b[2]) / channels, 1);
     if (fits) {
@@ -348,7 +355,8 @@ static PyObject *py_row_sums(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*w*y*w*n", &b[0], &b[1], &b[2], &b[3], &channels))
         return NULL;
     Py_ssize_t rows = doubles(&b[2]), held = channels > 0 ? doubles(&b[1]) / channels : 0;
-    int fits = held > 1 && held <= MOST_BEFORE && held * channels == doubles(&b[1])
+    int fits = within(channels, 1, MOST_CHANNELS) && within(held, 2, MOST_BEFORE)
+        && held * channels == doubles(&b[1])
         && doubles(&b[0]) % channels == 0 && doubles(&b[3]) == rows * (4 + channels)
         && ascend(b[2].buf, rows, 1, doubles(&b[0]) / channels, 1);
     if (fits) {
@@ -366,7 +374,8 @@ static PyObject *py_span_peaks(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*y*y*w*nn", &b[0], &b[1], &b[2], &b[3], &width, &channels))
         return NULL;
     Py_ssize_t spans = doubles(&b[1]);
-    int fits = channels > 0 && width > 0 && doubles(&b[0]) % channels == 0 && doubles(&b[2]) == 2 * TAPS
+    int fits = within(channels, 1, MOST_CHANNELS) && within(width, 1, MOST_VALUES)
+        && doubles(&b[0]) % channels == 0 && doubles(&b[2]) == 2 * TAPS
         && doubles(&b[3]) == spans
         && ascend(b[1].buf, spans, width + TAPS - 1, doubles(&b[0]) / channels, 0);
     if (fits) {
@@ -383,8 +392,9 @@ static PyObject *py_lag_sums(PyObject *self, PyObject *args)
     Py_ssize_t windows, hop, width, first, lags;
     if (!PyArg_ParseTuple(args, "y*w*nnnnn", &b[0], &b[1], &windows, &hop, &width, &first, &lags))
         return NULL;
-    int fits = windows >= 0 && hop > 0 && first >= 0 && lags >= 0 && first + lags + hop <= width + 1
-        && width <= CHUNK && doubles(&b[0]) >= (windows - 1) * hop + width && doubles(&b[1]) == lags * windows;
+    int fits = within(windows, 0, MOST_VALUES) && within(width, 1, CHUNK) && within(hop, 1, width)
+        && within(first, 0, width) && within(lags, 0, width) && first + lags + hop <= width + 1
+        && doubles(&b[0]) >= (windows - 1) * hop + width && doubles(&b[1]) == lags * windows;
     if (fits) {
         Py_BEGIN_ALLOW_THREADS
         lag_sums(b[0].buf, windows, hop, width, first, lags, b[1].buf);
@@ -429,7 +439,8 @@ static PyObject *py_ramp(PyObject *self, PyObject *args)
     if (!PyArg_ParseTuple(args, "y*y*w*nn", &b[0], &b[1], &b[2], &rate, &channels))
         return NULL;
     Py_ssize_t frames = channels > 0 ? doubles(&b[0]) / channels : 0;
-    int fits = channels > 0 && rate >= 1000 && frames * channels == doubles(&b[0]) && b[2].len == b[0].len
+    int fits = within(channels, 1, MOST_CHANNELS) && within(rate, 1000, MOST_RATE)
+        && within(frames, 0, MOST_VALUES) && frames * channels == doubles(&b[0]) && b[2].len == b[0].len
         && doubles(&b[1]) > (frames * 1000 + rate - 1) / rate;
     if (fits) {
         Py_BEGIN_ALLOW_THREADS

@@ -40,7 +40,7 @@ def filtered_energies(sections: Values, state: Values, block: Samples, starts: I
 
 def row_sums(block: Samples, before: Values, starts: Indices) -> RowSums:
     out = np.empty((4 + len(before), len(starts)))
-    _compiled.row_sums(_doubles(block), before, _indices(starts), out, len(before))
+    _compiled.row_sums(_doubles(block), before, _indices(starts), out, block.shape[1])
     return RowSums(out[0], out[1], out[2], out[3], out[4:])
 
 

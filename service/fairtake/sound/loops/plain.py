@@ -220,7 +220,8 @@ def unpack(raw: npt.NDArray[np.uint8]) -> Values:
 def ramp(block: Samples, factors: Values, rate: int) -> Samples:
     """*block* times factors that go in straight lines from the begin of each row to that of the next.
 
-    *factors* holds one value a row and one more.
+    *factors* holds one value a row and one more; *rate* is a hundred times a whole number, as those of
+    finished files are.
     """
     groups = -(-len(block) * 1000 // (_GROUP_ROWS * rate))
     last = max(groups * _GROUP_ROWS + 1 - len(factors), 0)
