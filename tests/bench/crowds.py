@@ -103,7 +103,7 @@ def _finishing(take: Path, folder: Path) -> tuple[float, float]:
 
 def _night(place: Path, take: Path, count: int, number: int) -> tuple[float, float]:
     """Finish *count* copies with ``serve --once``; processor and wall seconds without its settling."""
-    root = new_root(place, workers=number, settle_s=0.5, scan_s=10, default_profile=PROFILE)
+    root = new_root(place, workers=number, settle_s=0.5, scan_s=5, default_profile=PROFILE)
     for n in range(count):
         shutil.copyfile(take, root.inbox / f"{n:04d}.wav")
     cost = cost_of(*FAIRTAKE, "serve", place, "--once")

@@ -6,10 +6,16 @@ so small that whole numbers do, which are short and quickly written.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+import numpy.typing as npt
+
 from fairtake.sketch import Curve
+
+Places = npt.NDArray[np.float64]
+Whole = npt.NDArray[np.int64]
 
 WIDTH = 4800
 #: A label stands at every so many seconds: the first of these that gives few enough.
@@ -30,21 +36,23 @@ class Frame:
     height: int
 
     def x(self, at_s: float) -> int:
-        return self._xs(at_s, 0.0, 1)[0]
+        return int(self._xs(np.array([at_s]))[0])
 
     def y(self, value: float) -> int:
-        return self._ys([value])[0]
+        return int(self._ys([value])[0])
 
     def line(self, values: Sequence[float], start_s: float, step_s: float) -> str:
         """A line through the middle of each step."""
-        return _path(self._xs(start_s + step_s / 2, step_s, len(values)), self._ys(values))
+        return _path(self._xs(_middles(start_s, step_s, len(values))), self._ys(values))
 
     def area(
         self, top: Sequence[float], bottom: Sequence[float], start_s: float, step_s: float
     ) -> str:
         """What lies between two lines."""
-        xs = self._xs(start_s + step_s / 2, step_s, len(top))
-        edge = _path([*xs, *xs[::-1]], [*self._ys(top), *self._ys(bottom)[::-1]])
+        xs = self._xs(_middles(start_s, step_s, len(top)))
+        edge = _path(
+            np.concatenate([xs, xs[::-1]]), np.concatenate([self._ys(top), self._ys(bottom)[::-1]])
+        )
         return f"{edge}Z" if edge else ""
 
     def level(self, value: float) -> str:
@@ -54,30 +62,34 @@ class Frame:
     def box(self, left: int, right: int, top: int, bottom: int) -> str:
         return f"M{left} {top}H{right}V{bottom}H{left}Z"
 
-    def spans(self, spans: Iterable[tuple[float, float]]) -> str:
+    def spans(self, spans: Sequence[tuple[float, float]]) -> str:
         """Boxes as high as the picture; the shortest are still seen."""
-        ends = [(self.x(a), self.x(b)) for a, b in spans]
+        ends = self._xs(np.array(spans).reshape(-1, 2)).tolist()
         return "".join(self.box(a, max(b, a + _NARROWEST), 0, self.height) for a, b in ends)
 
-    def _xs(self, at_s: float, step_s: float, count: int) -> list[int]:
+    def _xs(self, at_s: Places) -> Whole:
         scale = WIDTH / max(self.end_s - self.begin_s, 1e-9)
-        first, step = (at_s - self.begin_s) * scale + 0.5, step_s * scale
-        return [
-            0 if x < 0 else WIDTH if x > WIDTH else int(x)
-            for x in [first + n * step for n in range(count)]
-        ]
+        return _whole((at_s - self.begin_s) * scale, WIDTH)
 
-    def _ys(self, values: Sequence[float]) -> list[int]:
-        scale, most = self.height / (self.high - self.low), self.height
-        return [
-            0 if y < 0 else most if y > most else int(y)
-            for y in [(self.high - value) * scale + 0.5 for value in values]
-        ]
+    def _ys(self, values: Sequence[float]) -> Whole:
+        scale = self.height / (self.high - self.low)
+        return _whole((self.high - np.array(values)) * scale, self.height)
 
 
-def _path(xs: Sequence[int], ys: Sequence[int]) -> str:
-    points = " ".join([f"{x} {y}" for x, y in zip(xs, ys, strict=True)])
-    return f"M{points}" if points else ""
+def _middles(start_s: float, step_s: float, count: int) -> Places:
+    """The middle of each of *count* steps, in seconds."""
+    return start_s + step_s * (np.arange(count, dtype=np.float64) + 0.5)
+
+
+def _whole(places: Places, most: int) -> Whole:
+    """*places* to the nearest unit, from 0 to *most*."""
+    return np.clip(places + 0.5, 0, most).astype(np.int64)  # type: ignore[no-any-return]
+
+
+def _path(xs: Whole, ys: Whole) -> str:
+    """Through all points. One format for all of them is the quickest way to write so many numbers."""
+    points = np.stack([xs, ys], axis=1).ravel().tolist()
+    return "M" + ("%d %d " * len(xs) % tuple(points))[:-1] if points else ""
 
 
 def working_spans(curve: Curve, under_db: float) -> list[tuple[float, float]]:
