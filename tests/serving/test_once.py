@@ -12,9 +12,11 @@ from typing import Any
 import pytest
 import tomli_w
 
-from fairtake.folders import SETTINGS_FILE, Root, begin, claim, claims, open_root
+from fairtake.folders import SETTINGS_FILE, Claim, Root, begin, claim, claims, open_root
+from fairtake.serving.crew import Task
 from fairtake.serving.serve import Service
 from fairtake.serving.status import status
+from fairtake.serving.workers import Worker, Workers
 from roots import (
     FAIRTAKE,
     Served,
@@ -97,11 +99,15 @@ def test_what_is_in_work_when_the_hours_end_is_ended_and_no_other_begun(root: Ro
     takes = {name: drop(root, name, name.encode()) for name in ("a.wav", "b.wav")}
     begun = []
 
+    class Crew(Workers):
+        def hand(self, claimed: Claim, task: Task) -> Worker:
+            begun.append(claimed)
+            return super().hand(claimed, task)
+
     def clock() -> datetime:
-        begun.extend(c for c in claims(root) if c.attempts)
         return datetime(2026, 5, 4, 6 if begun else 5, 30)
 
-    service = Service(root, once=True, clock=clock)
+    service = Service(root, once=True, workers=Crew(2), clock=clock)
     service.run()
     [left] = [name for name in takes if reason_of(root, name) is None]
     assert service.failed == 1 and not service.gave_up
