@@ -53,12 +53,14 @@ def _work() -> dict[str, tuple[int, Callable[[ModuleType], Any]]]:
     raw = rng.integers(0, 256, 3 * size, np.uint8)
     random = rng.integers(0, 2**16, 2 * size, np.uint16)
     low, reduction = rng.standard_normal(20_100), np.maximum(rng.standard_normal(100_000) - 2, 0)
+    weights = np.hanning(31)
     return {
         "recurse": (size, lambda m: m.recurse(sections, state, block)),
         "filtered_energies": (size, lambda m: m.filtered_energies(sections, state, block, starts)),
         "row_sums": (size, lambda m: m.row_sums(block, before, starts)),
         "span_peaks": (len(some) * width, lambda m: m.span_peaks(joined, some, width)),
         "lag_sums": (4_000, lambda m: m.lag_sums(low, 4_000, 5, 64, range(2, 18))),
+        "weigh": (len(reduction), lambda m: m.weigh(reduction, weights)),
         "decay": (len(reduction), lambda m: m.decay(reduction, 0.96)),
         "unpack": (size, lambda m: m.unpack(raw)),
         "ramp": (size, lambda m: m.ramp(block, factors, RATE_HZ)),

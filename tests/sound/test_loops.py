@@ -171,6 +171,16 @@ def test_lag_sums_are_sums_of_products(windows, hop, first, count, seed):
         np.testing.assert_allclose(found, expected, rtol=1e-8, atol=1e-9)
 
 
+@given(st.integers(1, 100), st.integers(0, 300), SEEDS)
+def test_windows_are_weighed(width, more, seed):
+    """A direct convolution. `numpy.convolve`."""
+    rng = np.random.default_rng(seed)
+    values, weights = rng.standard_normal(width + more), rng.random(width)
+    for name in WAYS:
+        found = importlib.import_module(f"fairtake.sound.loops.{name}").weigh(values, weights)
+        np.testing.assert_allclose(found, np.convolve(values, weights, "valid"), atol=1e-12)
+
+
 @given(st.lists(st.sampled_from([0.0, 0.1, 1.0, 7.0]), max_size=300), st.floats(0.5, 0.999))
 def test_decay_follows_a_rise_and_keeps_a_share(values, kept):
     """One value after another. By definition; where next to nothing is left, nothing counts."""
@@ -272,6 +282,9 @@ def test_nothing_outside_what_is_handed_in_is_touched():
         (c.lag_sums, block, np.zeros((2, 5)), 5, 5, 64, -1, 2),
         (c.lag_sums, block, np.zeros((2, 5)), 5, 5, 1025, 1, 2),
         (c.decay, block, np.zeros(95), 0.5),
+        (c.weigh, block, np.zeros(97), np.zeros(1)),
+        (c.weigh, block, np.zeros(0), np.zeros(97)),
+        (c.weigh, block, np.zeros(5), np.zeros(93)),
         # What overflows where it is multiplied or added.
         (c.recurse, sections, np.zeros(0), np.zeros(0), np.zeros(0), 2**62),
         (c.filtered_energies, sections, np.zeros(0), np.zeros(0), starts[:0], np.zeros(0), 2**62),

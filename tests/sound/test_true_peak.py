@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from fairtake.sound.levels import row_starts
 from fairtake.sound.listen import listen
 from fairtake.sound.phases import PHASES, TAPS
-from fairtake.sound.true_peak import RowPeaks, reach, true_peaks_of
+from fairtake.sound.true_peak import RowPeaks, hot_rows, true_peaks_of
 from fairtake.units import amplitude_db
 from signals import (
     ArraySource,
@@ -88,7 +88,8 @@ def test_no_row_comes_higher_than_it_can(kind, rate):
     starts = row_starts(len(samples), rate)
     peaks = np.maximum.reduceat(np.abs(samples), starts)
     steps = np.add.reduceat(np.diff(samples, prepend=0.0) ** 2, starts)
-    most = reach(np.zeros((TAPS - 1, 1)), peaks, steps)
+    every, most = hot_rows(np.zeros((TAPS - 1, 1)), peaks, steps, -1.0)
+    np.testing.assert_array_equal(every, np.arange(len(starts)))
     joined = np.concatenate([np.zeros(TAPS - 1), samples])[:, None]
     rows = zip(starts, np.append(starts[1:], len(samples)), strict=True)
     found = np.array([true_peaks_of(joined, np.array([a]), b - a)[0] for a, b in rows])

@@ -15,7 +15,7 @@ import numpy as np
 
 from fairtake.sound.filters import averaged, run
 from fairtake.sound.levels import ROWS_PER_S, Rows
-from fairtake.sound.loops import decay
+from fairtake.sound.loops import decay, weigh
 
 #: From this width on an average is quicker by way of its spectrum, which rounds by so much, in dB.
 WIDE_ROWS, ROUNDING = 400, 1e-6
@@ -97,7 +97,7 @@ def averaged_behind(amount: Rows, width: int) -> Rows:
     weights = np.hanning(width + 3)[1:-1]
     padded = np.concatenate([np.full(width, amount[0], amount.dtype), amount])
     if width < WIDE_ROWS:
-        return np.convolve(padded, weights / weights.sum(), "valid").astype(np.float32)
+        return weigh(padded, weights / weights.sum()).astype(np.float32)
     smooth = averaged(padded, weights / weights.sum())
     return np.where(np.abs(smooth) > ROUNDING, smooth, 0).astype(np.float32)
 

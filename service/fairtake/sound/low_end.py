@@ -25,6 +25,7 @@ import numpy.typing as npt
 
 from fairtake.sound.filters import averaged, response, run
 from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
+from fairtake.sound.loops import weigh
 from fairtake.sound.loudness import k_weighting
 
 Low = npt.NDArray[np.float64]
@@ -104,7 +105,7 @@ def _less(energy: Rows, taken: Low) -> Rows:
 def _smooth(rows: Low) -> Low:
     weights = np.hanning(SMOOTH_ROWS + 3)[1:-1]
     padded = np.pad(rows, SMOOTH_ROWS // 2, mode="edge")
-    return np.convolve(padded, weights / weights.sum(), "valid")
+    return weigh(padded, weights / weights.sum())
 
 
 def _peak(peak: Rows, before: Low, after: Low) -> Rows:

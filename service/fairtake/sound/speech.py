@@ -19,6 +19,7 @@ import numpy.typing as npt
 from fairtake.sound.around import mean_around, percentile_around
 from fairtake.sound.breaths import breath_frames, brightness_hz, local_speech
 from fairtake.sound.levels import SILENCE_DBFS, Levels
+from fairtake.sound.loops import weigh
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, between, lasting, mask_of, runs, widened
 from fairtake.sound.voicing import voiced_frames
@@ -235,9 +236,7 @@ def frame_levels(levels: Levels) -> Frames:
     k_power = np.where(levels.peak > 0, levels.k_power, np.float32(0))
     power = k_power[: frames * FRAME_ROWS].reshape(frames, FRAME_ROWS).mean(axis=1)
     weights = np.hanning(SMOOTH_FRAMES + 2)[1:-1]
-    smooth = np.convolve(
-        np.pad(power, SMOOTH_FRAMES // 2, mode="edge"), weights / weights.sum(), "valid"
-    )
+    smooth = weigh(np.pad(power, SMOOTH_FRAMES // 2, mode="edge"), weights / weights.sum())
     return lufs(smooth[:frames])  # type: ignore[no-any-return]
 
 

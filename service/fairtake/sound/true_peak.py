@@ -40,8 +40,11 @@ BOUND_OF_PEAK = float(np.abs(PHASES.sum(axis=1)).max())
 BOUND_OF_STEPS = max(_of_steps(phase) for phase in PHASES)
 
 
-def reach(history: Samples, peaks: Samples, step_energies: Samples) -> Samples:
-    """How high the true peaks of the rows of a block can be at most, one value a row.
+def hot_rows(
+    history: Samples, peaks: Samples, step_energies: Samples, least: float | Samples
+) -> tuple[npt.NDArray[np.intp], Samples]:
+    """The rows of a block whose true peaks can come over *least*, one amplitude or one a row, and how high
+    they can be at most.
 
     Told from each row's greatest sample and the energy of its first difference, and from those of the
     row before, which holds all that the taps reach back to; before the first, that is *history*.
@@ -49,8 +52,12 @@ def reach(history: Samples, peaks: Samples, step_energies: Samples) -> Samples:
     first = float(np.abs(history).max(initial=0.0))
     before = float(np.square(np.diff(history, axis=0)).sum())
     greatest = np.maximum(peaks, np.concatenate([[first], peaks[:-1]]))
-    steps = np.sqrt(step_energies + np.concatenate([[before], step_energies[:-1]]))
-    return np.minimum(BOUND * greatest, BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * steps)
+    rows = np.flatnonzero(BOUND * greatest > least)  # most are ruled out by this alone
+    greatest = greatest[rows]
+    steps = step_energies[rows] + np.where(rows > 0, step_energies[rows - 1], before)
+    most = BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * np.sqrt(steps)
+    hot = most > (least[rows] if isinstance(least, np.ndarray) else least)
+    return rows[hot], np.minimum(BOUND * greatest, most)[hot]
 
 
 def history_after(history: Samples, block: Samples) -> Samples:
@@ -97,7 +104,7 @@ class RowPeaks:
         peaks = sums.peaks
         history, self._history = self._history, history_after(self._history, block)
         width = widest_row(self._rate)
-        hot = np.flatnonzero(reach(history, peaks, sums.step_energies) > least)
+        hot, _ = hot_rows(history, peaks, sums.step_energies, least)
         if not len(hot):
             return peaks
         joined = np.concatenate([history, block])
@@ -129,16 +136,15 @@ class TruePeakMeter:
         if not self._filter:
             return
         history, self._history = self._history, history_after(self._history, block)
-        most = reach(history, row_peaks, step_energies)
-        hot = np.flatnonzero(most > self.peak)
+        hot, most = hot_rows(history, row_peaks, step_energies, self.peak)
         if not len(hot):
             return
         joined = np.concatenate([history, block])
         # Loudest first: what they hold rules most of the others out.
-        order = hot[np.argsort(-most[hot])]
+        order = np.argsort(-most)
         for begin in range(0, len(order), FIRST_ONES):
-            some = order[begin : begin + FIRST_ONES]
-            some = some[most[some] > self.peak]
+            first = order[begin : begin + FIRST_ONES]
+            some = hot[first[most[first] > self.peak]]
             if not len(some):
                 break
             self.peak = max(

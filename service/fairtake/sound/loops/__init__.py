@@ -23,5 +23,5 @@ except ImportError:
 
 recurse, filtered_energies = _loops.recurse, _loops.filtered_energies
 row_sums, span_peaks = _loops.row_sums, _loops.span_peaks
-lag_sums, decay = _loops.lag_sums, _loops.decay
+lag_sums, weigh, decay = _loops.lag_sums, _loops.weigh, _loops.decay
 unpack, ramp, quantise = _loops.unpack, _loops.ramp, _loops.quantise

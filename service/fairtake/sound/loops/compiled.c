@@ -227,6 +227,26 @@ static void lag_sums(const double *values, Py_ssize_t windows, Py_ssize_t hop, P
     }
 }
 
+/* *taps* of a symmetrical window or of one turned round: the last weight comes first. Sixteen values at a
+ * time stay where they are added up. */
+#define TOGETHER 16
+WIDE static void weigh(const double *values, Py_ssize_t count, const double *taps, Py_ssize_t width, double *out)
+{
+    Py_ssize_t at = 0, last = count - width;
+    for (; at + TOGETHER - 1 <= last; at += TOGETHER) {
+        double sums[TOGETHER] = {0};
+        for (Py_ssize_t k = 0; k < width; k++)
+            for (int i = 0; i < TOGETHER; i++)
+                sums[i] += taps[k] * values[at + i + k];
+        memcpy(out + at, sums, sizeof sums);
+    }
+    for (; at <= last; at++) {
+        out[at] = 0;
+        for (Py_ssize_t k = 0; k < width; k++)
+            out[at] += taps[k] * values[at + k];
+    }
+}
+
 static void decay(const double *values, Py_ssize_t count, double kept, double *out)
 {
     double here = 0;
@@ -403,6 +423,21 @@ static PyObject *py_lag_sums(PyObject *self, PyObject *args)
     return ended(b, 2, fits);
 }
 
+static PyObject *py_weigh(PyObject *self, PyObject *args)
+{
+    Py_buffer b[3]; /* values, taps, out */
+    if (!PyArg_ParseTuple(args, "y*y*w*", &b[0], &b[1], &b[2]))
+        return NULL;
+    Py_ssize_t count = doubles(&b[0]), width = doubles(&b[1]);
+    int fits = within(width, 1, count) && doubles(&b[2]) == count - width + 1;
+    if (fits) {
+        Py_BEGIN_ALLOW_THREADS
+        weigh(b[0].buf, count, b[1].buf, width, b[2].buf);
+        Py_END_ALLOW_THREADS
+    }
+    return ended(b, 3, fits);
+}
+
 static PyObject *py_decay(PyObject *self, PyObject *args)
 {
     Py_buffer b[2]; /* values, out */
@@ -472,6 +507,7 @@ static PyMethodDef methods[] = {
     {"row_sums", py_row_sums, METH_VARARGS, NULL},
     {"span_peaks", py_span_peaks, METH_VARARGS, NULL},
     {"lag_sums", py_lag_sums, METH_VARARGS, NULL},
+    {"weigh", py_weigh, METH_VARARGS, NULL},
     {"decay", py_decay, METH_VARARGS, NULL},
     {"unpack", py_unpack, METH_VARARGS, NULL},
     {"ramp", py_ramp, METH_VARARGS, NULL},

@@ -10,10 +10,13 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.loops import _compiled  # type: ignore[attr-defined]
+from fairtake.sound.loops import _compiled, plain  # type: ignore[attr-defined]
 from fairtake.sound.loops.plain import Indices, RowSums, Values
 from fairtake.sound.phases import PHASES, TAPS
 from fairtake.sound.source import Samples
+
+#: Of more weights numpy makes products of vectors, which are as quick.
+MOST_WEIGHTS = 64
 
 
 def _doubles(values: Values) -> Values:
@@ -60,6 +63,14 @@ def span_peaks(joined: Samples, starts: Indices, width: int) -> Values:
 def lag_sums(values: Values, windows: int, hop: int, width: int, lags: range) -> Values:
     out = np.empty((len(lags), windows))
     _compiled.lag_sums(_doubles(values), out, windows, hop, width, lags.start, len(lags))
+    return out
+
+
+def weigh(values: Values, weights: Values) -> Values:
+    if len(weights) > MOST_WEIGHTS:
+        return plain.weigh(values, weights)
+    out = np.empty(len(values) - len(weights) + 1)
+    _compiled.weigh(_doubles(values), _doubles(weights[::-1]), out)
     return out
 
 

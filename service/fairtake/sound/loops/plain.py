@@ -195,6 +195,12 @@ def lag_sums(values: Values, windows: int, hop: int, width: int, lags: range) ->
     return np.array([products(lag) for lag in lags]).reshape(len(lags), windows)
 
 
+def weigh(values: Values, weights: Values) -> Values:
+    """Each whole window of *values* weighed by *weights*, the last weight on its first value; there are no
+    fewer values than weights. Shape (values - weights + 1,)."""
+    return np.convolve(values, weights, "valid")
+
+
 def decay(values: Values, kept: float) -> Values:
     """max(x[n], *kept*·y[n-1]): follows a rise at once, and a fall by the share *kept* a step.
 

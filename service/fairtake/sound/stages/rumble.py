@@ -23,6 +23,7 @@ from fairtake.sound.envelope import averaged_behind, greatest_ahead
 from fairtake.sound.filters import Sections, both_ways, butterworth, notch, run, settled
 from fairtake.sound.hum import Hum, find_hum
 from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
+from fairtake.sound.loops import weigh
 from fairtake.sound.low_end import Low, line_power, slow_power, with_low
 from fairtake.sound.pitch import lowest_pitch_hz
 from fairtake.sound.runs import Mask, mask_of, runs, widened
@@ -121,8 +122,8 @@ def _low_band(low: Low, corner: float) -> Low:
 
 def _smooth(power: Low | Rows) -> Low:
     weights = np.hanning(SMOOTH_ROWS + 2)[1:-1]
-    padded = np.pad(power, (SMOOTH_ROWS // 2, SMOOTH_ROWS // 2 - 1), mode="edge")
-    return np.maximum(np.convolve(padded, weights / weights.sum(), "valid"), 0)
+    padded = np.pad(power.astype(np.float64), (SMOOTH_ROWS // 2, SMOOTH_ROWS // 2 - 1), mode="edge")
+    return np.maximum(weigh(padded, weights / weights.sum()), 0)
 
 
 def rumble(levels: Levels, settings: RumbleSettings) -> Work:
