@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import socket
 import subprocess
+import time
 from collections.abc import Callable
 from pathlib import Path
+from typing import Literal
 
 import pytest
 
@@ -20,7 +22,8 @@ from fairtake.serving.scan import (
     scan,
     walk,
 )
-from fairtake.serving.watch import Watch
+from fairtake.serving.watch import POLL_S, Watch
+from roots import until
 
 #: Reliability notes, section 2: the name filter.
 IGNORED = [
@@ -141,3 +144,29 @@ def test_companions_go_with_takes() -> None:
     """title.toml and covers are not takes. Design: the folders of a ROOT."""
     assert is_companion("T/title.toml") and is_companion("T/Cover.PNG") and is_companion("c.jpeg")
     assert not is_companion("T/take.wav") and not is_companion("T/other.toml")
+
+
+@pytest.mark.parametrize("how", ["native", "polling"])
+def test_what_comes_wakes_and_what_goes_does_not(
+    tmp_path: Path, how: Literal["native", "polling"]
+) -> None:
+    """A take that we claim is gone from the inbox: nobody has to look for what that brought. By its calls."""
+    woken: list[int] = []
+    inbox, claims = tmp_path / "inbox", tmp_path / "claims"
+    (inbox / "Title").mkdir(parents=True)
+    claims.mkdir()
+    take = inbox / "Title/take.wav"
+    take.write_bytes(b"x")
+    watch = Watch(inbox, how, lambda: woken.append(1))
+    watch.mend()
+    try:
+        assert watch.how == how
+        time.sleep(1.5 * POLL_S)  # an event of the begin may still come
+        woken.clear()
+        take.rename(claims / "take")
+        time.sleep(2.5 * POLL_S)
+        assert woken == []
+        (claims / "take").rename(take)
+        until(lambda: woken)
+    finally:
+        watch.stop()

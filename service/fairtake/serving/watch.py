@@ -33,6 +33,9 @@ POLL_S = 1.0
 DEAF_AFTER = 3
 #: Events that our own reading of the inbox causes.
 _IDLE_EVENTS = ("opened", "closed_no_write")
+#: What goes can wait, above all where we took it away ourselves, and what comes into a folder has an event
+#: of its own: kinds of events, and whether they tell of a folder.
+_WITHOUT_HURRY = {("deleted", False), ("deleted", True), ("modified", True)}
 _IN_WORDS = {
     errno.ENOSPC: "the system has no more watches to give (fs.inotify.max_user_watches)",
     errno.EMFILE: "the system has no more watchers to give (fs.inotify.max_user_instances)",
@@ -142,12 +145,7 @@ class Watch:
             self._canary.set()
         elif event.event_type not in _IDLE_EVENTS and not all(map(is_ignored, filter(None, names))):
             self._misses = 0
-            # What goes needs no hurry, least of all where we took it away ourselves; what comes has an
-            # event of its own beside that of its folder.
-            if event.event_type != "deleted" and (event.event_type, event.is_directory) != (
-                "modified",
-                True,
-            ):
+            if (event.event_type, event.is_directory) not in _WITHOUT_HURRY:
                 self._wake()
 
     def _canary_sings(self) -> bool:
