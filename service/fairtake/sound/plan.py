@@ -30,6 +30,7 @@ from fairtake.sound.stages.limit import (
     foreseen_db,
     limit,
     limit_note,
+    limiter_db,
     pauses_db,
 )
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
@@ -313,9 +314,10 @@ def solve(
     makeup_db = unlimited_db(levels, limit_settings, normalise_settings) + level_db
     makeup_db = min(makeup_db, most_db)
     short_db, step_db, slope = 0.0, 0.0, 1.0
+    over_db = levels.peak_dbfs - np.float32(aim_dbtp(limit_settings))
     for _ in range(40):
         louder = levels.with_gain(makeup_db)
-        reduction = foreseen_db(louder, limit_settings)
+        reduction = limiter_db(over_db + np.float32(makeup_db), limit_settings)
         lower_db = pauses_db(reduction, spoken)
         level = level_of(louder.with_gain(-reduction - lower_db), normalise_settings.by)
         before_db, short_db = short_db, 0.0 if level is None else target - level
