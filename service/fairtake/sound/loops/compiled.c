@@ -16,7 +16,7 @@
 #define TAPS 12
 
 /* The same instructions in a wider form too, chosen when the program is loaded, where that is to be had. */
-#if defined(__x86_64__) && defined(__gnu_linux__) && defined(__GNUC__) && !defined(__clang__)
+#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__)
 #define WIDE __attribute__((target_clones("avx2", "default")))
 #else
 #define WIDE
