@@ -37,7 +37,7 @@ make_ready()  # before any of it is loaded
 
 import crowds  # noqa: E402
 import dasks  # noqa: E402
-import inner  # noqa: E402
+import loops  # noqa: E402
 
 import takes  # noqa: E402
 
@@ -45,7 +45,7 @@ Part = Callable[[Path, argparse.Namespace], list[dict[str, Any]]]
 PARTS: dict[str, Part] = {
     "ratio": takes.ratio,
     "length": takes.length,
-    "loops": inner.loops,
+    "loops": loops.factors,
     "toolkit": takes.toolkit,
     "start": takes.start,
     "workers": crowds.workers,

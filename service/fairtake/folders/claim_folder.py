@@ -87,6 +87,11 @@ class Claim:
         """Whether the work is over and only its result has to be put in place."""
         return self.publish is not None or self.quarantine is not None
 
+    @property
+    def is_unbegun(self) -> bool:
+        """Whether it was only claimed: no worker had it yet, and nothing was decided."""
+        return not self.attempts and not self.is_decided
+
     # --- on disk ---------------------------------------------------------------------------------
 
     def save(self) -> None:

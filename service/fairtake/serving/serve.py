@@ -270,7 +270,7 @@ class Service:
         if hours := self._outside_hours:
             self._put_back_unbegun(f"it waits for {hours}")
         for claimed in self._pending[: self._workers.free]:
-            if _is_unbegun(claimed) and self._outside_hours:
+            if claimed.is_unbegun and self._outside_hours:
                 continue  # they ended meanwhile: it goes back with the next turn
             self._pending.remove(claimed)
             try:
@@ -289,7 +289,7 @@ class Service:
 
     def _put_back_unbegun(self, why: str) -> None:
         """What was begun is finished outside the hours, too; what was only claimed waits for them."""
-        for claimed in [c for c in self._pending if _is_unbegun(c)]:
+        for claimed in [c for c in self._pending if c.is_unbegun]:
             self._pending.remove(claimed)
             self._intake.put_back(claimed, why, patiently=False)
 
@@ -511,8 +511,3 @@ class Service:
             refresh(claimed)
             if claimed.take.exists() and claimed.publish is None and claimed.quarantine is None:
                 self._unclaim(claimed, "the service ends")
-
-
-def _is_unbegun(claimed: Claim) -> bool:
-    """Whether a take was only claimed: no worker had it yet, and nothing was decided."""
-    return not claimed.attempts and not claimed.is_decided

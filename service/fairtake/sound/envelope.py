@@ -21,15 +21,12 @@ from fairtake.sound.loops import decay, weigh
 WIDE_ROWS, ROUNDING = 400, 1e-6
 #: Slow curves are drawn on one row of so many.
 GRID_ROWS = 10
-#: A reduction so small is none.
-NOTHING_DB = 2e-6
 
 
 def release(amount: Rows, release_ms: float) -> Rows:
     """max(x[n], a·y[n-1]): rises at once, decays with *release_ms* to 36.8 %."""
     a = math.exp(-1000 / (release_ms * ROWS_PER_S))
-    y = decay(amount.astype(np.float64), a)
-    return np.where(y > NOTHING_DB, y, 0.0).astype(np.float32)
+    return decay(amount.astype(np.float64), a).astype(np.float32)
 
 
 def attack(amount: Rows, attack_ms: float) -> Rows:

@@ -1,4 +1,4 @@
-"""The loops over every sample, which take most of the time of finishing a take.
+"""The loops over every sample, and some over every row, which take most of the time of finishing a take.
 
 Each is here twice, under the same name: in numpy (`plain`, which says what it gives), and in C
 (`compiled`, built when fairtake is installed where there is a C compiler). Nobody needs a compiler: what

@@ -227,8 +227,7 @@ static void lag_sums(const double *values, Py_ssize_t windows, Py_ssize_t hop, P
     }
 }
 
-/* *taps* of a symmetrical window or of one turned round: the last weight comes first. Sixteen values at a
- * time stay where they are added up. */
+/* *taps* are the weights turned round. Sixteen sums at a time stay where they are added up. */
 #define TOGETHER 16
 WIDE static void weigh(const double *values, Py_ssize_t count, const double *taps, Py_ssize_t width, double *out)
 {
@@ -247,11 +246,15 @@ WIDE static void weigh(const double *values, Py_ssize_t count, const double *tap
     }
 }
 
+#define NOTHING 2e-6
+
 static void decay(const double *values, Py_ssize_t count, double kept, double *out)
 {
     double here = 0;
-    for (Py_ssize_t i = 0; i < count; i++)
-        out[i] = here = most(kept * here, values[i]);
+    for (Py_ssize_t i = 0; i < count; i++) {
+        here = most(kept * here, values[i]);
+        out[i] = here > NOTHING ? here : 0;
+    }
 }
 
 /* --- samples ------------------------------------------------------------------------------------ */
@@ -316,7 +319,7 @@ static PyObject *ended(Py_buffer *buffers, int count, int fits)
 
 /* Sizes so great would overflow where they are multiplied; nothing that is meant comes near. */
 #define MOST_CHANNELS 1024
-#define MOST_VALUES ((Py_ssize_t)1 << 40)
+#define MOST_VALUES (PY_SSIZE_T_MAX / 4096)
 #define MOST_RATE 100000000
 
 static int within(Py_ssize_t value, Py_ssize_t from, Py_ssize_t to) { return from <= value && value <= to; }

@@ -26,7 +26,7 @@ Indices = npt.NDArray[np.int64]
 Recursion = Callable[[Values, Values, Values], object]
 #: Straight lines are drawn over groups of so many rows: whole samples at the rates of finished files.
 _GROUP_ROWS = 10
-_NOTHING = 1e-6  # stands for zero where a logarithm is taken
+_NOTHING = 2e-6  # as little is none: zero has no logarithm
 
 
 class RowSums(NamedTuple):
@@ -204,11 +204,12 @@ def weigh(values: Values, weights: Values) -> Values:
 def decay(values: Values, kept: float) -> Values:
     """max(x[n], *kept*·y[n-1]): follows a rise at once, and a fall by the share *kept* a step.
 
-    Taken on logarithms, where decay is a straight line; what is smaller than 1e-6 counts as that.
+    What has fallen to 2e-6 is 0. Taken on logarithms, where decay is a straight line.
     """
     line = np.arange(len(values)) * math.log(kept)
-    log = np.log(np.maximum(values, _NOTHING))
-    return np.exp(np.maximum.accumulate(log - line) + line)  # type: ignore[no-any-return]
+    log = np.log(np.maximum(values, _NOTHING / 2))
+    y = np.exp(np.maximum.accumulate(log - line) + line)
+    return np.where(y > _NOTHING, y, 0.0)
 
 
 # --- samples --------------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ RATE_HZ, SECONDS = 48_000, 2
 TURNS, QUICK_TURNS = 60, 10
 
 
-def loops(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
+def factors(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
     """Nanoseconds a sample (a window, a row) of each loop, and how many times quicker C is."""
     from fairtake.sound.loops import COMPILED, plain
 
