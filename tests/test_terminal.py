@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import io
 import os
 import pty
 import re
@@ -20,11 +21,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from rich.console import Console
+from rich.live import Live
 
 import crashing
 from fairtake.folders import Root, claim, quarantine
 from fairtake.serving.heartbeat import beat
 from fairtake.serving.serve import Service, Standing
+from fairtake.terminal.shown import ended_by_signals, in_order
 from files.making import voice, write
 from roots import FAIRTAKE, drop, files_below, is_finished, new_root, spoken, until
 
@@ -221,6 +225,30 @@ def test_sigterm_puts_terminal_and_scratch_in_order(tmp_path: Path) -> None:
         terminal.process.send_signal(signal.SIGTERM)
         assert terminal.end() == 128 + signal.SIGTERM
     assert files_below(tmp_path / "out") == []
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+def test_a_signal_while_a_display_begins_leaves_the_terminal_in_order(number: int) -> None:
+    """It may come between the first picture and all that is to end with it. By a signal sent there."""
+    said = io.StringIO()
+    console = Console(file=said, force_terminal=True, _environ={"TERM": "xterm-256color"})
+
+    class Drawn:
+        def __rich__(self) -> str:
+            if number not in sent:
+                sent.append(number)
+                os.kill(os.getpid(), number)
+            return "a take"
+
+    sent: list[int] = []
+    with (
+        pytest.raises((SystemExit, KeyboardInterrupt)),
+        ended_by_signals(),
+        in_order(Live(Drawn(), console=console)),
+    ):
+        pytest.fail("it began all the same")
+    written = said.getvalue()
+    assert HIDDEN in written and written.rindex(SHOWN) > written.rindex(HIDDEN)
 
 
 # --- serve ---------------------------------------------------------------------------------------

@@ -26,6 +26,7 @@ from fairtake.terminal.shown import (
     console_on,
     ended_by_signals,
     first,
+    in_order,
     rest,
     take_name,
     text,
@@ -52,8 +53,9 @@ def kept_current() -> Iterator[Callable[[dict[str, Any]], None]]:
         courses = _courses(said, courses)
         live.update(_fitting(console, said, courses), refresh=True)
 
-    with ended_by_signals(), Live(console=console, screen=True, auto_refresh=False,
-                                redirect_stdout=False, redirect_stderr=False) as live:  # fmt: skip
+    live = Live(console=console, screen=True, auto_refresh=False,
+                redirect_stdout=False, redirect_stderr=False)  # fmt: skip
+    with ended_by_signals(), in_order(live):
         yield show
 
 

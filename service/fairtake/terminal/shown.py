@@ -10,6 +10,7 @@ from typing import Any, TextIO, TypeVar
 
 from rich.cells import cell_len
 from rich.console import Console
+from rich.live import Live
 from rich.table import Table
 from rich.text import Text
 
@@ -78,6 +79,16 @@ def ended_by_signals() -> Iterator[Callable[[], None]]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+@contextlib.contextmanager
+def in_order(live: Live) -> Iterator[Live]:
+    """Show *live*, and put the terminal in order behind it, also where a signal ends us while it begins."""
+    try:
+        with live:
+            yield live
+    finally:
+        live.stop()
 
 
 def table_of(*columns: tuple[str, str]) -> Table:

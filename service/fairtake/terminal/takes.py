@@ -23,6 +23,7 @@ from fairtake.terminal.shown import (
     LOOK,
     console_on,
     ended_by_signals,
+    in_order,
     table_of,
     take_name,
     text,
@@ -74,7 +75,7 @@ class Takes:
             transient=True, refresh_per_second=8, redirect_stdout=False, redirect_stderr=False,
         )  # fmt: skip
         try:
-            with live:
+            with in_order(live):
                 yield tell
         finally:
             self._done, self._spent_s = self._done + 1, time.monotonic() - begun
