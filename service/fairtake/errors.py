@@ -166,7 +166,8 @@ class TargetUnreachable(TakeFault):
     code = "target-unreachable"
     advice = (
         "Record with less distance between loud and quiet, allow more limiting "
-        "(limit.most_reduction_db), or accept the nearest level (normalise.when_out_of_reach)."
+        "(limit.fast_db, limit.most_reduction_db), or accept the nearest level "
+        "(normalise.when_out_of_reach)."
     )
 
 

@@ -14,10 +14,10 @@ from fairtake.sound.stages.limit import (
     HOLD_BEFORE_ROWS,
     SLOW_ROWS,
     LimitSettings,
+    Pauses,
     aim_dbtp,
     limit,
     limiter_db,
-    pauses_db,
 )
 from signals import (
     ArraySource,
@@ -89,7 +89,7 @@ def test_pauses_follow_the_speech():
     """A pause beside speech that is limited by 6 dB falls by 6 dB; words and their ends do not move."""
     spoken = np.zeros(6000, bool)
     spoken[500:2500] = spoken[4000:5500] = True
-    amount = pauses_db(np.where(spoken, 6, 0).astype(np.float32), spoken)
+    amount = Pauses(spoken).lowered_db(np.where(spoken, 6, 0).astype(np.float32))
     np.testing.assert_allclose(amount[3000:3800], 6.0, atol=1e-3)
     assert not amount[500 : 2500 + HOLD_AFTER_ROWS].any()
     assert not amount[4000 - HOLD_BEFORE_ROWS : 5500].any()
@@ -100,10 +100,10 @@ def test_pauses_stay_where_nothing_is_limited():
     """Nothing limited, or nobody speaking: nothing is lowered; what a pause lost itself counts."""
     spoken = np.zeros(4000, bool)
     nothing = np.zeros(4000, np.float32)
-    assert not pauses_db(nothing + 3, spoken).any()
+    assert not Pauses(spoken).lowered_db(nothing + 3).any()
     spoken[1000:2000] = True
-    assert not pauses_db(nothing, spoken).any()
-    assert not pauses_db(nothing + 3, spoken).any()  # all lowered alike: nothing was lifted
+    assert not Pauses(spoken).lowered_db(nothing).any()
+    assert not Pauses(spoken).lowered_db(nothing + 3).any()  # all lowered alike: nothing was lifted
 
 
 def test_nothing_over_nothing_done():

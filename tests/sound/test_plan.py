@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
+from fairtake.sound.loudness import integrated_lufs
 from fairtake.sound.plan import STAGES, Correction, Plan, chained, limiting, make_plan
 from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.runs import runs
@@ -121,6 +122,27 @@ def test_most_reduction_is_respected(peak_dbfs, most_db):
     assert peak_dbfs + plan.makeup_db - most_db == pytest.approx(aim_dbtp(profile.limit), abs=0.01)
     assert plan.short_db > 1
     assert plan.notes["normalise"]["short_of_target_db"] == round(plan.short_db, 2)
+
+
+def test_gain_that_brings_no_level_is_not_taken():
+    """Short of its target, 6 dB more gain would bring 0.3 dB at most; and it is as near as 30 dB get.
+
+    A voice of even level: beyond what the limiter takes fast it lowers all of it as slowly.
+    """
+    profile = Profile(chain=BARE, normalise={"target": -10.0}, limit={"most_reduction_db": 40})
+    levels = speech_like(4, -62.0, -26.0).levels
+    plan = make_plan(levels, profile)
+
+    def level(makeup_db: float) -> float:
+        louder = levels.with_gain(makeup_db)
+        return integrated_lufs(louder.with_gain(limit(louder, profile.limit).gain_db).k_power)
+
+    here = level(plan.makeup_db)
+    assert plan.short_db > 1
+    assert plan.notes["limit"]["greatest_db"] < 15
+    assert level(plan.makeup_db + 6) < here + 0.3
+    assert level(plan.makeup_db + 30) < here + 0.5
+    assert level(plan.makeup_db - 6) < here - 0.3
 
 
 def test_out_of_reach_is_said():

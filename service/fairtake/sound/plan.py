@@ -26,12 +26,12 @@ from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import (
     LimitSettings,
+    Pauses,
     aim_dbtp,
     foreseen_db,
     limit,
     limit_note,
     limiter_db,
-    pauses_db,
 )
 from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
 from fairtake.sound.stages.repair import repair
@@ -60,6 +60,9 @@ LAST = ("limit", "normalise")
 CLOSE_ENOUGH_DB = 0.005
 #: However hard the limiter works, a dB of gain is taken to bring at least so much level.
 LEAST_SLOPE = 0.3
+#: Gain that brings less than this of itself, and so little level, would only feed the limiter.
+WORTH_SLOPE, WORTH_DB = 0.05, 0.05
+MOST_TURNS = 40
 #: What is left of the compressor's reduction, and of the limiter's fast one, when a consonant was
 #: pressed down.
 PRESSED_SHARE = 0.5
@@ -217,7 +220,7 @@ def settled(
         levels = replace(levels, heard_peak=true_peaks)
     solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db)
     notes = dict(done.notes)
-    notes["limit"] = {**solved.limited, "ceiling_dbtp": profile.limit.ceiling_dbtp}
+    notes["limit"] = {**limit_note(-solved.limited_db), "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
         "makeup_db": round(solved.makeup_db, 2),
         "short_of_target_db": round(solved.short_db, 2),
@@ -288,13 +291,12 @@ def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[R
 @dataclass(frozen=True)
 class Solved:
     """Make-up gain, how many dB the level stays short of its target, by how much pauses follow the
-    limiter, what it takes, 0 or less, and its note."""
+    limiter, and what it takes, 0 or less."""
 
     makeup_db: float
     short_db: float
     pauses_db: Rows
     limited_db: Rows
-    limited: dict[str, Any]
 
 
 def solve(
@@ -307,31 +309,43 @@ def solve(
     """The make-up gain that brings the target and *level_db*, limiter and all.
 
     Raising the gain raises the level by as much, less what the limiter takes away. Each step is
-    what is still missing over what the last step brought, and comes to rest where both hold.
+    what is still missing over what the last step brought, and comes to rest where both hold, or
+    where more gain would only be taken away again.
     """
     most_db = most_makeup_db(levels, limit_settings)
     target = normalise_settings.target_for(levels.channels) + level_db
-    makeup_db = unlimited_db(levels, limit_settings, normalise_settings) + level_db
-    makeup_db = min(makeup_db, most_db)
-    short_db, step_db, slope = 0.0, 0.0, 1.0
     over_db = levels.peak_dbfs - np.float32(aim_dbtp(limit_settings))
-    for _ in range(40):
-        louder = levels.with_gain(makeup_db)
+    pauses = Pauses(spoken)
+
+    def under(makeup_db: float) -> Solved:
         reduction = limiter_db(over_db + np.float32(makeup_db), limit_settings)
-        lower_db = pauses_db(reduction, spoken)
-        level = level_of(louder.with_gain(-reduction - lower_db), normalise_settings.by)
-        before_db, short_db = short_db, 0.0 if level is None else target - level
-        if abs(short_db) < CLOSE_ENOUGH_DB or (makeup_db >= most_db and short_db > 0):
+        lower_db = pauses.lowered_db(reduction)
+        limited = levels.with_gain(makeup_db).with_gain(-reduction - lower_db)
+        level = level_of(limited, normalise_settings.by)
+        return Solved(makeup_db, 0.0 if level is None else target - level, lower_db, -reduction)
+
+    first_db = unlimited_db(levels, limit_settings, normalise_settings) + level_db
+    found, slope = under(min(first_db, most_db)), 1.0
+    for _ in range(MOST_TURNS):
+        if abs(found.short_db) < CLOSE_ENOUGH_DB:
             break
-        if step_db:
-            slope = min(max((before_db - short_db) / step_db, LEAST_SLOPE), 1.0)
-        step_db = min(makeup_db + short_db / slope, most_db) - makeup_db
-        makeup_db += step_db
-    if abs(short_db) < CLOSE_ENOUGH_DB * 4:
-        short_db = 0.0
-    elif normalise_settings.when_out_of_reach == "quarantine":
+        step_db = min(found.makeup_db + found.short_db / slope, most_db) - found.makeup_db
+        if not step_db:
+            break
+        further = under(found.makeup_db + step_db)
+        brought_db = found.short_db - further.short_db
+        if step_db > 0 and brought_db < WORTH_SLOPE * step_db:
+            if brought_db < WORTH_DB:
+                break
+            most_db = found.makeup_db + step_db / 2
+            continue
+        slope = min(max(brought_db / step_db, LEAST_SLOPE), 1.0)
+        found = further
+    if abs(found.short_db) < CLOSE_ENOUGH_DB * 4:
+        return replace(found, short_db=0.0)
+    if normalise_settings.when_out_of_reach == "quarantine":
         raise TargetUnreachable(
-            f"The nearest clean level is {short_db:.1f} dB short of "
+            f"The nearest clean level is {found.short_db:.1f} dB short of "
             f"{target:g} {normalise_settings.unit}."
         )
-    return Solved(makeup_db, short_db, lower_db, -reduction, limit_note(reduction))
+    return found

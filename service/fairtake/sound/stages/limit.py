@@ -88,24 +88,32 @@ def limit(levels: Levels, settings: LimitSettings) -> Work:
     return Work(gain_db=-amount, note=limit_note(amount))
 
 
-def pauses_db(reduction_db: Rows, spoken: Mask) -> Rows:
-    """By how much pauses are lowered so that limiting speech does not lift them against it.
+class Pauses:
+    """By how much pauses are lowered so that limiting speech does not lift them against it."""
 
-    *reduction_db* is what the limiter takes, 0 or more; the result is 0 wherever somebody speaks.
-    """
-    if not spoken.any() or not reduction_db.any():
-        return np.zeros(len(reduction_db), np.float32)
-    # Blocks are fine enough, and a long take's rows are many.
-    whole = np.pad(np.where(spoken, reduction_db, np.float32(0)), (0, -len(spoken) % BLOCK_ROWS))
-    taken = whole.reshape(-1, BLOCK_ROWS).sum(axis=1)
-    told = np.pad(spoken, (0, -len(spoken) % BLOCK_ROWS)).reshape(-1, BLOCK_ROWS).sum(axis=1)
+    def __init__(self, spoken: Mask) -> None:
+        self._spoken = spoken
+        self._held = widened(spoken, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS)
+        self._told = _near(spoken)
+
+    def lowered_db(self, reduction_db: Rows) -> Rows:
+        """*reduction_db* is what the limiter takes, 0 or more; the result is 0 wherever somebody speaks."""
+        spoken = self._spoken
+        if not spoken.any() or not reduction_db.any():
+            return np.zeros(len(reduction_db), np.float32)
+        taken = _near(np.where(spoken, reduction_db, np.float32(0)))
+        mean = (taken / np.maximum(self._told, 1)).astype(np.float32)
+        mean = np.repeat(mean, BLOCK_ROWS)[: len(spoken)]
+        mean[self._held] = 0
+        amount = np.maximum(mean - reduction_db, np.float32(0))
+        return eased(amount, PAUSE_ATTACK_ROWS, PAUSE_RISE_DB)
+
+
+def _near(rows: Mask | Rows) -> Rows:
+    """The sum of what lies near each block of `BLOCK_ROWS`: fine enough, and rows are many."""
+    blocks = np.pad(rows, (0, -len(rows) % BLOCK_ROWS)).reshape(-1, BLOCK_ROWS).sum(axis=1)
     around = np.ones(2 * (PAUSE_REACH_ROWS // BLOCK_ROWS) + 1)
-    near = [np.convolve(np.pad(x, len(around) // 2), around, "valid") for x in (taken, told)]
-    mean = (near[0] / np.maximum(near[1], 1)).astype(np.float32)
-    mean = np.repeat(mean, BLOCK_ROWS)[: len(spoken)]
-    mean[widened(spoken, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS)] = 0
-    amount = np.maximum(mean - reduction_db, np.float32(0))
-    return eased(amount, PAUSE_ATTACK_ROWS, PAUSE_RISE_DB)
+    return np.convolve(np.pad(blocks, len(around) // 2), around, "valid")
 
 
 def limit_note(amount: Rows) -> dict[str, float]:

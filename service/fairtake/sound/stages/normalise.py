@@ -37,7 +37,7 @@ class NormaliseSettings(Settings):
     )
     when_out_of_reach: Literal["nearest", "quarantine"] = Field(
         "nearest",
-        description="When the limiter's greatest reduction does not get there: write the nearest level, or quarantine.",
+        description="When limiting does not get there: write the nearest level, or quarantine.",
     )
 
     def target_for(self, channels: int) -> float:

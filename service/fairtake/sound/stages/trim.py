@@ -25,7 +25,7 @@ GUARD_ROWS = 60
 #: The head is longer by at most this for the sake of a soft noise before the first word.
 LEADING_MOST_ROWS = 200
 TONE_LEAST_ROWS, TONE_MOST_ROWS = 120, 700
-TONE_CHOICES = 6
+TONE_CHOICES, TONE_LOUDEST_SHARE = 6, 0.98
 
 
 class TrimSettings(Settings):
@@ -104,8 +104,9 @@ def quietest_tones(levels: Levels, spoken: np.ndarray) -> list[Piece]:
         if length < TONE_LEAST_ROWS:
             continue
         for begin in range(start, stop - JOIN_ROWS - length + 1, length):
-            # The loudest tenth rules: one click makes a stretch unfit to be repeated.
-            level = float(np.percentile(power_db(power[begin : begin + length]), 98))
+            # Its loudest rows rule: one click makes a stretch unfit to be repeated.
+            rank = round(TONE_LOUDEST_SHARE * (length - 1))
+            level = float(power_db(np.partition(power[begin : begin + length], rank)[rank]))
             candidates.append((level, Piece(int(begin), int(begin + length), tone=True)))
     candidates.sort(key=lambda found: found[0])
     quiet = [piece for level, piece in candidates if level < candidates[0][0] + 4]
