@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.loops import weigh
 from fairtake.units import amplitude_db
 
 Values = npt.NDArray[np.float64]
@@ -55,8 +56,9 @@ def prediction_errors(channel: Values, start: int, stop: int, order: int) -> Err
     """What a model fitted outside of *start* to *stop* cannot predict."""
     model = fitted(channel, start, stop, order)
     size = len(channel)
-    onward = np.convolve(channel, model)[:size]
-    backward = np.convolve(channel[::-1], model)[:size][::-1]
+    silence = np.zeros(order)
+    onward = weigh(np.concatenate([silence, channel]), model)
+    backward = weigh(np.concatenate([silence, channel[::-1]]), model)[::-1]
     outside = np.concatenate([onward[order:start], backward[stop : size - order]])
     sound = np.concatenate([channel[:start], channel[stop:]])
     greatest = float(np.abs(outside).max(initial=0.0)) + 1e-9

@@ -208,7 +208,9 @@ def under_gain(block: Samples, gain_db: Rows, rate: int) -> Samples:
     """*block* under a gain that goes in straight lines from row to row; the last value goes on."""
     corners = -(-len(block) * ROWS_PER_S // rate) + 1
     factors = gain(gain_db[:corners].astype(np.float64))
-    return ramp(block, np.pad(factors, (0, corners - len(factors)), mode="edge"), rate)
+    if len(factors) < corners:
+        factors = np.pad(factors, (0, corners - len(factors)), mode="edge")
+    return ramp(block, factors, rate)
 
 
 class Limiter:

@@ -11,16 +11,19 @@ Indices = npt.NDArray[np.intp]
 
 def runs(mask: Mask) -> tuple[Indices, Indices]:
     """Starts and stops of the runs of True, shape (runs,) each."""
-    edges = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
+    framed = np.zeros(len(mask) + 2, bool)
+    framed[1:-1] = mask
+    edges = np.flatnonzero(framed[1:] != framed[:-1])
     return edges[0::2], edges[1::2]
 
 
 def mask_of(starts: Indices, stops: Indices, size: int) -> Mask:
     """The mask of *size* that is True inside the given runs, which may overlap or stick out."""
-    steps = np.zeros(size + 1, np.int32)
-    np.add.at(steps, np.clip(starts, 0, size), 1)
-    np.add.at(steps, np.clip(stops, 0, size), -1)
-    return np.cumsum(steps[:size]) > 0
+    edges = np.clip(np.concatenate([starts, stops]), 0, size)
+    order = np.argsort(edges, kind="stable")
+    depth = np.cumsum(np.where(order < len(starts), 1, -1))
+    lengths = np.diff(edges[order], prepend=0, append=size)
+    return np.repeat(np.concatenate([[False], depth > 0]), lengths)
 
 
 def widened(mask: Mask, before: int, after: int) -> Mask:

@@ -24,6 +24,8 @@ Samples = npt.NDArray[np.float64]
 
 BOUND = float(np.abs(PHASES).sum(axis=1).max())
 TOP_RATE_HZ = 192_000
+#: So many samples before one does the filter reach back.
+REACH = TAPS - 1
 #: Spans that are looked at together: where all count, and where the first may rule out the others.
 AT_ONCE, FIRST_ONES = 256, 64
 
@@ -52,33 +54,45 @@ def hot_rows(
     first = float(np.abs(history).max(initial=0.0))
     before = float(np.square(np.diff(history, axis=0)).sum())
     greatest = np.maximum(peaks, np.concatenate([[first], peaks[:-1]]))
-    rows = np.flatnonzero(BOUND * greatest > least)  # most are ruled out by this alone
-    greatest = greatest[rows]
-    steps = step_energies[rows] + np.where(rows > 0, step_energies[rows - 1], before)
+    steps = step_energies + np.concatenate([[before], step_energies[:-1]])
     most = BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * np.sqrt(steps)
-    hot = most > (least[rows] if isinstance(least, np.ndarray) else least)
-    return rows[hot], np.minimum(BOUND * greatest, most)[hot]
+    most = np.minimum(BOUND * greatest, most)
+    hot = np.flatnonzero(most > least)
+    return hot, most[hot]
 
 
 def history_after(history: Samples, block: Samples) -> Samples:
     """The samples that the filter still holds behind *block*."""
-    return np.concatenate([history, block[-(TAPS - 1) :]])[-(TAPS - 1) :]
+    return np.concatenate([history, block[-REACH:]])[-REACH:]
 
 
 def no_history(channels: int) -> Samples:
     """The history before a take's first sample."""
-    return np.zeros((TAPS - 1, channels))
+    return np.zeros((REACH, channels))
 
 
-def true_peaks_of(joined: Samples, starts: npt.NDArray[np.intp], width: int) -> Samples:
+def true_peaks_of(
+    history: Samples, block: Samples, starts: npt.NDArray[np.intp], width: int
+) -> Samples:
     """True peak of spans of *width* samples, shape (spans,).
 
-    *joined* has shape (TAPS - 1 + samples, channels); span *i* covers the block's samples from
-    ``starts[i]``. The filter's delay of about six samples is left in: a peak may be reported by
-    the span after the one it lies in.
+    Span *i* covers the samples of *block* from ``starts[i]``; behind *history* it stands in the
+    stream. The filter's delay of about six samples is left in: a peak may be reported by the span
+    after the one it lies in.
     """
-    width = min(width, len(joined) - TAPS + 1)
-    return span_peaks(joined, np.minimum(starts, len(joined) - width - TAPS + 1), width)
+    width = min(width, len(block))
+    starts = np.minimum(starts, len(block) - width)
+    early = starts < REACH
+    if not early.any():
+        return span_peaks(block, starts - REACH, width)
+    peaks = np.empty(len(starts))
+    # The first ones alone need the two joined.
+    peaks[early] = span_peaks(
+        np.concatenate([history, block[: width + REACH]]), starts[early], width
+    )
+    if not early.all():
+        peaks[~early] = span_peaks(block, starts[~early] - REACH, width)
+    return peaks
 
 
 def needs_filter(sample_rate_hz: int) -> bool:
@@ -107,10 +121,10 @@ class RowPeaks:
         hot, _ = hot_rows(history, peaks, sums.step_energies, least)
         if not len(hot):
             return peaks
-        joined = np.concatenate([history, block])
         for begin in range(0, len(hot), AT_ONCE):
             some = hot[begin : begin + AT_ONCE]
-            peaks[some] = np.maximum(peaks[some], true_peaks_of(joined, starts[some], width))
+            found = true_peaks_of(history, block, starts[some], width)
+            peaks[some] = np.maximum(peaks[some], found)
         return peaks
 
 
@@ -139,7 +153,6 @@ class TruePeakMeter:
         hot, most = hot_rows(history, row_peaks, step_energies, self.peak)
         if not len(hot):
             return
-        joined = np.concatenate([history, block])
         # Loudest first: what they hold rules most of the others out.
         order = np.argsort(-most)
         for begin in range(0, len(order), FIRST_ONES):
@@ -147,13 +160,12 @@ class TruePeakMeter:
             some = hot[first[most[first] > self.peak]]
             if not len(some):
                 break
-            self.peak = max(
-                self.peak, float(true_peaks_of(joined, starts[some], self._width).max())
-            )
+            found = true_peaks_of(history, block, starts[some], self._width)
+            self.peak = max(self.peak, float(found.max()))
 
     def flush(self) -> None:
         """Take in the filter's tail: what rings after the last sample."""
         if self._filter:
-            tail = np.zeros((TAPS - 1, self._history.shape[1]))
-            joined = np.concatenate([self._history, tail])
-            self.peak = max(self.peak, float(true_peaks_of(joined, np.array([0]), len(tail)).max()))
+            tail = np.zeros((REACH, self._history.shape[1]))
+            found = true_peaks_of(self._history, tail, np.array([0]), len(tail))
+            self.peak = max(self.peak, float(found.max()))
