@@ -115,15 +115,18 @@ def read_back(path: Path, sha256: str) -> None:
         raise OSError(errno.EIO, "It reads back other than it was written", str(path))
 
 
-def move_new(source: Path, target: Path, sha256: str | None = None) -> None:
+def move_new(
+    source: Path, target: Path, sha256: str | None = None, is_synced: bool = False
+) -> None:
     """Rename *source* to *target*, which must be free, on any two drives; synced.
 
     What has to be copied is read back before *source* goes; *sha256* is what it should hold.
+    What *is_synced* was brought to the disk before, and nobody asks whether its old name is gone.
     Raises ``FileExistsError`` and leaves *source* where it is when *target* is taken.
     """
     plain = stat.S_ISREG(os.lstat(source).st_mode)  # opening a pipe would wait for ever
     # What we may not read, or on Windows not write, holds nothing that we wrote.
-    if plain and os.access(source, os.W_OK if os.name == "nt" else os.R_OK):
+    if plain and not is_synced and os.access(source, os.W_OK if os.name == "nt" else os.R_OK):
         sync(source)
     try:
         rename(source, target, _rename_new)
@@ -132,7 +135,8 @@ def move_new(source: Path, target: Path, sha256: str | None = None) -> None:
             raise
         _copy_across(source, target, sha256 or take_hash(source))
     sync(target.parent)
-    sync(source.parent)
+    if not is_synced:
+        sync(source.parent)
 
 
 def _copy_across(source: Path, target: Path, sha256: str) -> None:

@@ -301,8 +301,9 @@ def publish(root: Root, claimed: Claim, made: Mapping[str, Path], receipt: Recei
         text = receipt.to_json()
         note = made[".wav"].with_name("receipt.json")
         write_durably(note, text)
-        files.append(_ready(scratch, note, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)))
-        sync(note.parent)
+        read_back(note, _hash_of_text(text))
+        name = note.relative_to(scratch).as_posix()
+        files.append([name, claimed.place + RECEIPT_SUFFIX, _hash_of_text(text)])
         original = claimed.place + PurePosixPath(portable(claimed.path)).suffix
         claimed.decide(
             "publish", {"files": files, "original": original, "sha256": receipt.take.sha256}
@@ -326,9 +327,9 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     *sound, receipt = [(scratch / name, place, sha256) for name, place, sha256 in plan["files"]]
     try:
         for source, place, sha256 in sound:
-            _place(source, root.outbox, place, sha256)
+            _place(source, root.outbox, place, sha256, is_synced=True)
         _place(claimed.take, root.originals, plan["original"], plan["sha256"])
-        _place(receipt[0], root.outbox, receipt[1], receipt[2])
+        _place(receipt[0], root.outbox, receipt[1], receipt[2], is_synced=True)
     except _Lost:
         _take_back(root, claimed)  # what stands may stay: the work gives it again
         return False
@@ -339,8 +340,11 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     return True
 
 
-def _place(source: Path, home: Path, place: str, sha256: str) -> None:
-    """Move *source* to its place unless the same bytes already stand there. Raises `_Lost`."""
+def _place(source: Path, home: Path, place: str, sha256: str, is_synced: bool = False) -> None:
+    """Move *source* to its place unless the same bytes already stand there. Raises `_Lost`.
+
+    What lies in scratch *is_synced* before it is decided that it is to be published.
+    """
     target = home / place
     make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
     if holds(target, sha256):
@@ -348,7 +352,7 @@ def _place(source: Path, home: Path, place: str, sha256: str) -> None:
         return
     if standing(source) is None:
         raise _Lost(str(source))
-    move_new(source, target, sha256)
+    move_new(source, target, sha256, is_synced)
 
 
 def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, str]] = ()) -> None:

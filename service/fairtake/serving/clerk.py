@@ -24,6 +24,8 @@ from fairtake.serving.ledger import Entry, Ledger, State, open_ledger
 from fairtake.serving.log import event
 
 RECONCILE_EVERY_S = 3600.0
+#: Notes are gathered for so long: each writing waits for the disk, and others wait behind it.
+GATHER_S = 0.2
 _Note = Callable[[Ledger], None]
 
 
@@ -53,11 +55,15 @@ class Clerk:
 
     def seen(self, paths: Iterable[str]) -> None:
         """These takes wait in the inbox."""
-        waiting = frozenset(paths)
-        if waiting != self._waiting:
-            self._waiting = waiting
-            stands = functools.partial(stands_in_quarantine, self._root)
+        waiting, before = frozenset(paths), self._waiting
+        if waiting == before:
+            return
+        self._waiting = waiting
+        stands = functools.partial(stands_in_quarantine, self._root)
+        if before is None:
             self._note("seen", waiting, time.time(), stands)
+        else:  # of thousands that wait, one or two change
+            self._note("changed", waiting - before, before - waiting, time.time(), stands)
 
     def claimed(self, claimed: Claim) -> None:
         self._note("claimed", claimed.job, claimed.path, claimed.claimed_at)
@@ -105,11 +111,12 @@ class Clerk:
         self._close()
 
     def _taken(self) -> list[_Note | None]:
-        """All notes there are, after a while without any an empty list."""
+        """All notes of a moment, after a while without any an empty list."""
         notes: list[_Note | None] = []
         wait_s = self._root.settings.retry_s if self.trouble else RECONCILE_EVERY_S
         with contextlib.suppress(queue.Empty):
             notes.append(self._notes.get(timeout=wait_s))
+            time.sleep(GATHER_S if self._ledger is not None else 0.0)
             while True:
                 notes.append(self._notes.get_nowait())
         return notes
@@ -124,6 +131,7 @@ class Clerk:
         if self._ledger is None:
             self._ledger = open_ledger(self._root.ledger)
             self._reconciled = -1e9
+            notes = []  # the folders tell it all, and what was noted before may be true no longer
         if now - self._reconciled >= RECONCILE_EVERY_S:
             Drives(self._root).require()  # an empty folder in a drive's place says nothing
             found = list(standing(self._root, self._ledger.places()))

@@ -99,19 +99,30 @@ class Ledger:
         A quarantined take that was put back is pending again: *stands* says of a place below
         quarantine whether the take is still there.
         """
-        here = {json.dumps(path) for path in paths}
-        known = {path for (path,) in self._db.execute(f"SELECT path FROM take WHERE {_WAITS}")}
+        here = set(paths)
+        rows = self._db.execute(f"SELECT path FROM take WHERE {_WAITS}")
+        known = {json.loads(path) for (path,) in rows}
+        self.changed(here - known, known - here, at, stands)
+
+    def changed(
+        self,
+        fresh: Iterable[str],
+        gone: Iterable[str],
+        at: float,
+        stands: Callable[[str], bool] = lambda place: True,
+    ) -> None:
+        """As `seen`, told as the difference: *fresh* ones wait there too, and no longer the *gone* ones."""
         self._db.executemany(
-            f"DELETE FROM take WHERE path = ? AND {_WAITS}", [(path,) for path in known - here]
+            f"DELETE FROM take WHERE path = ? AND {_WAITS}", [(json.dumps(path),) for path in gone]
         )
-        fresh = here - known
+        names = {json.dumps(path) for path in fresh}
         quarantined = "SELECT id, path, place FROM take WHERE state = 'quarantined'"
-        for row, path, place in self._db.execute(quarantined).fetchall() if fresh else ():
-            if (path in fresh or place in fresh) and not stands(json.loads(place)):
+        for row, path, place in self._db.execute(quarantined).fetchall() if names else ():
+            if (path in names or place in names) and not stands(json.loads(place)):
                 self._delete(row)
         self._db.executemany(
-            "INSERT INTO take (path, state, seen_at) VALUES (?, 'pending', ?)",
-            [(path, at) for path in fresh],
+            "INSERT OR IGNORE INTO take (path, state, seen_at) VALUES (?, 'pending', ?)",
+            [(name, at) for name in names],
         )
 
     def claimed(self, job: str, path: str, at: float) -> None:

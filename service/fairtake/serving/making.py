@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import errno
 import importlib
-import json
 import os
 import stat
 import traceback
@@ -25,7 +24,7 @@ from fairtake.master import Finished, Job
 from fairtake.mixing import finish_any
 from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
-from fairtake.serving.sandbox import Rights
+from fairtake.serving.sandbox import Rights, places_of_system
 from fairtake.sketch import Sketch
 from fairtake.sound.filters import run
 from fairtake.sound.loudness import k_weighting
@@ -52,6 +51,7 @@ def get_warm() -> None:
     encoder_version()
     get_ready()
     made_by()
+    places_of_system()
 
 
 def make(job: Job, scratch: Path, patience_s: float, progress: Say) -> Finished:
@@ -97,7 +97,7 @@ def _answer(job: Job, scratch: Path, say: Say) -> dict[str, Any]:
         return {"died": described(e)}
     drawn = done.sketch.model_dump_json() if done.sketch else ""
     return {
-        "wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.to_json(),
+        "wav": done.wav.name, "mp3": done.mp3.name, "receipt": done.receipt.model_dump(by_alias=True),
         "sketch": drawn, "stems": {kind: path.name for kind, path in done.stems.items()},
     }  # fmt: skip
 
@@ -115,11 +115,11 @@ def _understood(answer: dict[str, Any], scratch: Path) -> Finished:
     """The finished files, or the error that was told of. What was told may be a lie, or nonsense."""
     match answer:
         case {
-            "wav": str(wav), "mp3": str(mp3), "receipt": str(receipt), "sketch": str(drawn),
+            "wav": str(wav), "mp3": str(mp3), "receipt": dict(receipt), "sketch": str(drawn),
             "stems": dict(stems),
         }:  # fmt: skip
             try:
-                made = Receipt.model_validate(json.loads(receipt))  # names may be no UTF-8
+                made = Receipt.model_validate(receipt)
             except (ValueError, RecursionError):
                 raise Died("The worker's receipt is none.") from None
             if set(stems) != set(made.mix.stems if made.mix else ()):

@@ -16,20 +16,38 @@ import os
 import platform
 import struct
 import sys
+import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 if sys.platform != "win32":
     import resource
 
 
+#: The tasks of a user are counted anew after so long: looking at every process takes its time.
+COUNTED_S = 5.0
+
+
+@functools.lru_cache(maxsize=1)
+def _tasks_of_user(moment: float) -> int:
+    """Processes and threads of this user, which the limit counts all together; the same all *moment*."""
+    user, count = os.getuid(), 0
+    for process in os.scandir("/proc"):
+        try:
+            if process.name.isdigit() and process.stat().st_uid == user:
+                count += len(os.listdir(f"/proc/{process.name}/task"))
+        except OSError:
+            continue  # it has ended
+    return count
+
+
 @dataclass(frozen=True)
 class Rights:
     """What a confined process may do; it may read Python and the system's libraries besides.
 
-    ``memory_bytes`` come on top of what it has when it begins, ``processes`` on top of those its
-    user has.
+    ``memory_bytes`` come on top of what it has when it begins, ``processes`` on top of the ``tasks``
+    of its user.
     """
 
     read: tuple[Path, ...]
@@ -39,6 +57,7 @@ class Rights:
     file_bytes: int
     cpu_s: int
     processes: int = 64 + 4 * (os.cpu_count() or 1)  # an encoder starts a few threads a core
+    tasks: int = field(default_factory=lambda: _tasks_of_user(time.monotonic() // COUNTED_S))
 
 
 def confine(rights: Rights) -> None:
@@ -81,7 +100,7 @@ def _limit(rights: Rights) -> None:
         (resource.RLIMIT_FSIZE, rights.file_bytes),
         (resource.RLIMIT_CORE, 0),
         (resource.RLIMIT_NOFILE, 256),
-        (resource.RLIMIT_NPROC, _tasks_of_user() + rights.processes),
+        (resource.RLIMIT_NPROC, rights.tasks + rights.processes),
     ):
         most = resource.getrlimit(limit)[1]
         value = value if most == resource.RLIM_INFINITY else min(value, most)
@@ -91,18 +110,6 @@ def _limit(rights: Rights) -> None:
     # Two of them: at the first its end bears the name SIGXCPU.
     more = rights.cpu_s + 5 if most == resource.RLIM_INFINITY else most
     resource.setrlimit(resource.RLIMIT_CPU, (min(rights.cpu_s, more), more))
-
-
-def _tasks_of_user() -> int:
-    """Processes and threads of this user, which the limit counts all together."""
-    user, count = os.getuid(), 0
-    for process in os.scandir("/proc"):
-        try:
-            if process.name.isdigit() and process.stat().st_uid == user:
-                count += len(os.listdir(f"/proc/{process.name}/task"))
-        except OSError:
-            continue  # it has ended
-    return count
 
 
 # --- Landlock ----------------------------------------------------------------------------------
@@ -148,11 +155,17 @@ def _accesses(rights: Rights) -> Iterator[tuple[Path, int]]:
     for path in rights.read:
         yield path, _READ
     yield rights.write, _WRITE
-    for path in (*rights.run, *map(Path, _LIBRARIES)):
+    for path in rights.run:
         yield path.resolve(), _EXECUTE | _READ
-    for path in (*_python(), *map(Path, _SYSTEM)):
-        yield path.resolve(), _READ
-    yield Path(os.devnull), _READ_FILE | _WRITE_FILE | _TRUNCATE
+    yield from places_of_system()
+
+
+@functools.cache
+def places_of_system() -> tuple[tuple[Path, int], ...]:
+    """What every process here needs: Python, the system's libraries, nothing."""
+    run = [(Path(path).resolve(), _EXECUTE | _READ) for path in _LIBRARIES]
+    read = [(path.resolve(), _READ) for path in (*_python(), *map(Path, _SYSTEM))]
+    return (*run, *read, (Path(os.devnull), _READ_FILE | _WRITE_FILE | _TRUNCATE))
 
 
 def _python() -> set[Path]:

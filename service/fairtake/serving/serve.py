@@ -39,6 +39,7 @@ from fairtake.serving.notify import Manager
 from fairtake.serving.pages import Pages
 from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from fairtake.serving.pause import Pause
+from fairtake.serving.settle import ITS_TURN
 from fairtake.serving.shelf import Shelf
 from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Workers
@@ -54,8 +55,8 @@ ADOPT_EVERY_S = 60.0
 ONCE_PATIENCE = 3
 #: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
 ONCE_TRIES = 4
-#: What `Settling` says of a take that may be begun.
-ITS_TURN = "its turn"
+#: While a worker is at one of these the next take is claimed, so that no worker waits for that.
+NEARLY_DONE = ("encode", "prove", "publish")
 
 
 #: What ended the work on a take in a way that may be the take's doing.
@@ -179,6 +180,7 @@ class Service:
         where somebody looks on."""
         end, woken = time.monotonic() + self._sleep_s(), False
         while not woken:
+            self._ask_for_takes()
             busy = list(self._workers.busy)
             pipes: list[Any] = [self._waker.pipe, *(worker.pipe for worker in busy)]
             spoken = wait(pipes, max(end - time.monotonic(), 0.0))
@@ -279,8 +281,15 @@ class Service:
                 self._pending.append(claimed)
                 self._pause.begin(fault_of(e).message, claimed.path)
                 break
-        free = max(self._workers.free - len(self._pending), 0)
-        self._intake.want(0 if self._pause.lasts or hours else free)
+
+    def _ask_for_takes(self) -> None:
+        """Have as many takes claimed as workers are free, or soon will be."""
+        if self._intake.has_news:
+            return  # what was claimed is not counted yet
+        soon = sum(worker.verb in NEARLY_DONE for worker in self._workers.busy)
+        free = max(self._workers.free + soon - len(self._pending), 0)
+        stands_still = not self._ready or self._pause.lasts or self._outside_hours
+        self._intake.want(0 if stands_still else free)
 
     @property
     def _outside_hours(self) -> str:
@@ -295,8 +304,9 @@ class Service:
 
     @property
     def _reasons(self) -> dict[str, str]:
-        """What each take in the inbox waits for."""
-        hours, reasons = self._outside_hours, self._intake.reasons
+        """What each take waits for that nobody works on."""
+        hours, claimed = self._outside_hours, {c.path: ITS_TURN for c in self._pending}
+        reasons = claimed | self._intake.reasons
         return {path: hours or why if why == ITS_TURN else why for path, why in reasons.items()}
 
     def _start(self, claimed: Claim) -> None:

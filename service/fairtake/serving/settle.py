@@ -27,6 +27,8 @@ from fairtake.title import TITLE_FILE
 
 #: Whoever holds a file open says nothing when he lets go of it: it is looked at again so often.
 HELD_S = 0.5
+#: What is said of a take that may be begun.
+ITS_TURN = "its turn"
 
 
 @dataclass
@@ -35,6 +37,7 @@ class Waiting:
 
     seen: Seen
     since: float
+    is_take: bool  # or what goes with takes
     changed: bool = False
     held: bool = False
     missing: str | None = None  # None: not looked at yet
@@ -58,7 +61,7 @@ class Settling:
             if known is not None and known.seen == seen:
                 files[path] = known
             else:
-                files[path] = Waiting(seen, now, changed=known is not None)
+                files[path] = Waiting(seen, now, not is_companion(path), changed=known is not None)
                 news = True
         self.files = files
         return news
@@ -68,14 +71,15 @@ class Settling:
         now = self._clock()
         loud = self._loud_folders(now)
         for path, file in list(self.files.items()):
-            if is_companion(path) or _folder(path) in loud or not self._settled(file, now):
+            if not file.is_take or not self._settled(file, now) or _is_in(path, loud):
                 continue
             if self._unchanged(path, file, now) and self._whole(path, file, now):
                 yield path
 
     def put_back(self, path: str, seen: Seen, missing: str | None) -> None:
         """A take that turned out not to be whole waits out its grace, one that grew settles again."""
-        self.files[path] = Waiting(seen, self._clock(), changed=True, missing=missing)
+        take = not is_companion(path)
+        self.files[path] = Waiting(seen, self._clock(), take, changed=True, missing=missing)
 
     def next_due_s(self) -> float | None:
         """Seconds until something may become ready without any change; None: nothing will."""
@@ -86,11 +90,14 @@ class Settling:
     def reasons(self) -> dict[str, str]:
         """What each take in the inbox waits for, in words."""
         now = self._clock()
-        loud = self._loud_folders(now)
+        loud, settled_at = self._loud_folders(now), now - self._settle_s
+        # Of most it is the same, and there may be thousands: those are told without a closer look.
         return {
-            path: self._reason(path, file, now, loud)
+            path: ITS_TURN
+            if not (loud or file.held or file.missing) and file.since <= settled_at
+            else self._reason(path, file, now, loud)
             for path, file in self.files.items()
-            if not is_companion(path)
+            if file.is_take
         }
 
     def arriving(self) -> set[str]:
@@ -99,7 +106,7 @@ class Settling:
         return {
             path
             for path, file in self.files.items()
-            if file.changed or file.held or _folder(path) in loud
+            if file.changed or file.held or _is_in(path, loud)
         }
 
     def _reason(self, path: str, file: Waiting, now: float, loud: set[str]) -> str:
@@ -111,7 +118,7 @@ class Settling:
         if file.missing:
             left_s = max(math.ceil(file.since + self._grace_s - now), 0)
             return f"{file.missing} ({left_s} s left for that to change)"
-        return "the folder is still being filled" if _folder(path) in loud else "its turn"
+        return "the folder is still being filled" if _is_in(path, loud) else ITS_TURN
 
     def _due(self, file: Waiting, now: float) -> float:
         if file.held:
@@ -129,7 +136,7 @@ class Settling:
             return False
         if seen == file.seen:
             return True
-        self.files[path] = Waiting(seen, now, changed=True)
+        self.files[path] = Waiting(seen, now, file.is_take, changed=True)
         return False
 
     def _whole(self, path: str, file: Waiting, now: float) -> bool:
@@ -142,16 +149,23 @@ class Settling:
 
     def _loud_folders(self, now: float) -> set[str]:
         """Folders that still change and have no settled title.toml, at any depth, above them."""
-        settled = {path for path, file in self.files.items() if self._settled(file, now)}
-        loud = {folder for path in self.files if path not in settled and (folder := _folder(path))}
+        settled_at = now - self._settle_s
+        unsettled = {path for path, file in self.files.items() if file.since > settled_at}
+        loud = {folder for path in unsettled if (folder := _folder(path))}
         if not loud:
             return loud
-        titled = {_folder(path) for path in settled if path.rpartition("/")[2] == TITLE_FILE}
+        titles = {path for path in self.files if path.rpartition("/")[2] == TITLE_FILE}
+        titled = {_folder(path) for path in titles - unsettled}
         return {folder for folder in loud if not any(above in titled for above in _lineage(folder))}
 
 
 def _folder(path: str) -> str:
     return path.rpartition("/")[0]
+
+
+def _is_in(path: str, folders: set[str]) -> bool:
+    """Whether it lies in one of them; of none, at once."""
+    return bool(folders) and _folder(path) in folders
 
 
 def _lineage(folder: str) -> list[str]:
