@@ -200,6 +200,37 @@ def test_a_duplicate_is_known_by_take_and_settings(root: Root, model: str) -> No
     assert files_below(root.inbox, root.claims) == []
 
 
+@pytest.mark.parametrize(
+    ("name", "stem", "is_one"),
+    [
+        ("one.wav", "one~2", True),
+        ("one.5.wav", "one.5~12", True),
+        ("ONE.wav", "one", True),
+        ("e\u0301.wav", "\xc9", True),
+        ("on.wav", "one", False),
+        ("one.wav", "one more", False),
+        ("one.wav", "one~2 more", False),
+        ("one~2.wav", "one", False),
+    ],
+)
+def test_a_duplicate_has_the_same_name_but_for_a_number(
+    root: Root, model: str, name: str, stem: str, is_one: bool
+) -> None:
+    """Under a name that was taken it was finished with ``~2``; case and Unicode form do not count."""
+    receipt = crashing.receipt(model, 1)
+    finish_claimed_in(root, model)
+    for file in sorted((root.outbox / "Tide").iterdir()):
+        text = file.read_bytes().replace(b'"one.', f'"{stem}.'.encode())
+        file.unlink()
+        file.with_name(stem + file.name.removeprefix("one")).write_bytes(text)
+    (root.originals / NAME).rename(root.originals / f"Tide/{stem}.wav")
+    drop(root, f"Tide/{name}", TAKE)
+    again = claim(root, f"Tide/{name}")
+    assert again is not None
+    asked = folders.asked_of(json.loads(receipt.to_json()))
+    assert folders.already_finished(root, again, asked) == (stem if is_one else None)
+
+
 def test_a_duplicate_that_was_written_to_meanwhile_is_none(root: Root, model: str) -> None:
     """A writer who had it open adds to it as it is compared. Requirement 14: nothing is lost."""
     finish_claimed_in(root, model)

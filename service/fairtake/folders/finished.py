@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from fairtake.folders.claim_folder import Claim
 from fairtake.folders.durable import holds, remove_take
 from fairtake.folders.life import end
-from fairtake.folders.names import folder_of, free_folder, key, portable, without_number
+from fairtake.folders.names import folder_of, free_folder, key, portable
 from fairtake.folders.places import Root
 from fairtake.receipt import RECEIPT_SUFFIX
 
@@ -33,15 +35,28 @@ def already_finished(root: Root, claimed: Claim, asked: dict[str, Any]) -> str |
     """
     path = PurePosixPath(portable(claimed.path))
     folder = root.outbox / free_folder(folder_of(str(path)), root.outbox, root.originals)
-    for receipt in sorted(folder.glob(f"*{RECEIPT_SUFFIX}")) if folder.is_dir() else ():
-        stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
-        if key(path.stem) not in (key(stem), key(without_number(stem))):
-            continue
+    for stem in _stems_of_name(folder, path.stem):
         original = root.originals / folder.relative_to(root.outbox) / (stem + path.suffix)
-        if _same_work(receipt, original, asked):
+        if _same_work(folder / (stem + RECEIPT_SUFFIX), original, asked):
             # Looked at last: reading all the others took time, in which somebody may have written.
             return stem if holds(claimed.take, asked["take"]) else None
     return None
+
+
+def _stems_of_name(folder: Path, name: str) -> list[str]:
+    """The stems in *folder* of finished takes that were called *name*: they may have got a ``~2``."""
+    wanted, found = key(name), []
+    try:
+        files = os.listdir(folder)
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    for file in files:  # there may be thousands
+        stem = file.removesuffix(RECEIPT_SUFFIX)
+        if stem == file or not key(stem).startswith(wanted):
+            continue
+        if wanted in (key(stem), key(re.sub(r"~\d+$", "", stem))):
+            found.append(stem)
+    return sorted(found)
 
 
 def drop_duplicate(root: Root, claimed: Claim) -> None:
