@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -46,6 +47,21 @@ def test_what_is_appended_after_the_claim_is_in_the_output(tmp_path: Path) -> No
         until(lambda: is_finished(root, "take.wav", data + TAIL))
     assert "unclaimed" in served.log and served.log.count("published") == 1
     assert files_below(root.inbox, root.claims, root.quarantine) == []
+
+
+def test_the_next_take_is_claimed_while_one_is_finished(tmp_path: Path) -> None:
+    """No worker waits for a claim; and no more are taken out of the inbox than are soon begun."""
+    root = new_root(tmp_path / "root", workers=1)
+    for number in range(4):
+        sound = spoken(tmp_path / "voice.wav", 1.6, 6.0, 1 - number / 10)
+        drop(root, f"{number}.wav", sound)
+    with Served(root) as served:
+        until(lambda: served.log.count("published") == 4, 60)
+    steps = re.findall(r"  (claimed|published) +\"(\d)\.wav\"", served.log)
+    begun_at = [steps.index(("claimed", str(number))) for number in range(4)]
+    ended_at = [steps.index(("published", str(number))) for number in range(4)]
+    assert all(begun_at[n + 1] < ended_at[n] for n in range(3))
+    assert all(begun_at[n + 2] > ended_at[n] for n in range(2))
 
 
 def test_without_watches_to_give_it_polls_and_says_why(tmp_path: Path) -> None:
