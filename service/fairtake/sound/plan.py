@@ -330,7 +330,7 @@ def solve(
         if abs(found.short_db) < CLOSE_ENOUGH_DB:
             break
         step_db = min(found.makeup_db + found.short_db / slope, most_db) - found.makeup_db
-        if not step_db:
+        if abs(step_db) < CLOSE_ENOUGH_DB:
             break
         further = under(found.makeup_db + step_db)
         brought_db = found.short_db - further.short_db
