@@ -101,7 +101,7 @@ class Unreadable(TakeFault):
     """The file may not be read."""
 
     code = "unreadable"
-    advice = "Give the account that runs fairtake the right to read the take, then requeue it."
+    advice = "Give the account that runs fairtake the right to read the take, then requeue it or run the command again."
 
 
 class Silent(TakeFault):
@@ -175,14 +175,16 @@ class MixIncomplete(TakeFault):
     """A file that the mix's cues.toml names is not there, or is not whole."""
 
     code = "mix-incomplete"
-    advice = "Put the missing files beside cues.toml, then requeue the folder."
+    advice = (
+        "Put the missing files beside cues.toml, then requeue the folder or run the command again."
+    )
 
 
 class MixTooDeep(TakeFault):
     """Folders in the mix lie too deep in one another."""
 
     code = "mix-too-deep"
-    advice = "A mix needs no folders: put its files beside cues.toml, then requeue it."
+    advice = "A mix needs no folders: put its files beside cues.toml, then requeue it or run the command again."
 
 
 class CueSilent(TakeFault):
@@ -313,7 +315,7 @@ class CuesInvalid(SettingsFault):
     """The cues.toml of the mix has problems."""
 
     code = "cues-invalid"
-    advice = "Mend the lines named in cues.toml, then drop or requeue the folder again."
+    advice = "Mend the lines named in cues.toml, then requeue the folder or run the command again."
 
 
 class NoVoice(SettingsFault):
