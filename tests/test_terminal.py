@@ -27,7 +27,8 @@ from rich.live import Live
 import crashing
 from fairtake.folders import Root, claim, quarantine
 from fairtake.serving.heartbeat import beat
-from fairtake.serving.serve import Service, Standing
+from fairtake.serving.serve import Service
+from fairtake.serving.standing import Standing
 from fairtake.terminal.shown import ended_by_signals, in_order
 from files.making import voice, write
 from roots import FAIRTAKE, drop, files_below, is_finished, new_root, spoken, until

@@ -86,7 +86,9 @@ def test_outside_the_hours_takes_stay_in_the_inbox(root: Root) -> None:
         assert claims(root) == [] and "claimed" not in served.log
     done = once(root)
     assert done.returncode == 0 and (root.inbox / "one.wav").read_bytes() == data
-    [left] = [line for line in done.stderr.splitlines() if line.split()[2] == "left"]
+    words = [line.split()[2] for line in done.stderr.splitlines()]
+    assert words == ["started", "watching", "seen", "left", "stopped"]
+    left = done.stderr.splitlines()[words.index("left")]
     assert waits in left and "takes: 1" in left
 
     change(root, work_hours=hours_from_now(-1, 1))

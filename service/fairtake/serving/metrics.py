@@ -40,7 +40,7 @@ _COUNTED = re.compile(
 
 
 @dataclass(frozen=True)
-class Standing:
+class _Told:
     """How the service is, as its loop last said."""
 
     at: float
@@ -58,7 +58,7 @@ class Metrics:
         self._root = root
         self._path = root.path / root.settings.metrics if root.settings.metrics else None
         self._began = time.time()
-        self._told = Standing(self._began)
+        self._told = _Told(self._began)
         self._since: dict[str, float] = {}
         self._news: queue.SimpleQueue[Outcome | None] = queue.SimpleQueue()
         self._takes: Counter[tuple[str, str]] = Counter(dict.fromkeys(_ENDINGS, 0))
@@ -90,7 +90,7 @@ class Metrics:
         now = time.monotonic()
         self._since = {path: self._since.get(path, now) for path in waiting}
         oldest_s = now - min(self._since.values(), default=now)
-        self._told = Standing(time.time(), in_work, len(self._since), oldest_s, in_trouble)
+        self._told = _Told(time.time(), in_work, len(self._since), oldest_s, in_trouble)
 
     # --- on the thread of the metrics ----------------------------------------------------------------
 

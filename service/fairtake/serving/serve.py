@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import datetime
 from multiprocessing.connection import wait
 from typing import Any
@@ -28,19 +28,15 @@ from fairtake.hours import parse_hours
 from fairtake.serving.alone import alone, ended_by_signals
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.crew import Crew, Task
-from fairtake.serving.heartbeat import EVERY_S, beat
 from fairtake.serving.housekeeping import clear_out_now, start_clearing_out
 from fairtake.serving.intake import Intake
 from fairtake.serving.job import Outcome, fault_of, quarantined
 from fairtake.serving.log import event
-from fairtake.serving.metrics import Metrics
-from fairtake.serving.notices import Notices
-from fairtake.serving.notify import Manager
-from fairtake.serving.pages import Pages
 from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from fairtake.serving.pause import Pause
 from fairtake.serving.settle import ITS_TURN
 from fairtake.serving.shelf import Shelf
+from fairtake.serving.standing import InWork, Listeners, Standing
 from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Workers
 from fairtake.shipped import load_profile
@@ -61,17 +57,6 @@ NEARLY_DONE = ("encode", "prove", "publish")
 
 #: What ended the work on a take in a way that may be the take's doing.
 Death = WorkerCrashed | WorkerHung | EncoderFailed
-
-
-@dataclass(frozen=True)
-class Standing:
-    """How things stand after a turn of the loop; counts are since the service began."""
-
-    in_work: list[tuple[str, str, str, float]]  # job, take, verb, share
-    waiting: int
-    finished: int
-    quarantined: int
-    trouble: str
 
 
 class Service:
@@ -96,8 +81,7 @@ class Service:
         self._drives, self._waker = Drives(root), Waker()
         self._intake = Intake(root, self._drives, self._waker.wake, once)
         self._workers = workers or Workers(settings.workers or os.cpu_count() or 1)
-        self._clerk, self._pages, self._manager = Clerk(root), Pages(root), Manager()
-        self._notices, self._metrics = Notices(root), Metrics(root)
+        self._clerk, self._listeners = Clerk(root), Listeners(root)
         self._pending: list[Claim] = []
         self._condemned: dict[str, Death] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
@@ -108,7 +92,7 @@ class Service:
         self._hours, self._clock = parse_hours(settings.work_hours), clock
         self._cut_off: set[str] = set()
         self._since = time.time()
-        self._beaten = self._worked = -1e9
+        self._worked = -1e9
         self._waiting: set[str] = set()
         self._adopted, self._strays = time.monotonic(), set[str]()
 
@@ -122,9 +106,7 @@ class Service:
         load_profile(self.root.settings.default_profile, self.root.profiles)
         with alone(self.root), ended_by_signals(self.stop):
             event("started", root=str(self.root.path))
-            self._notices.start()
-            self._metrics.start()
-            self._manager.ready()  # a drive that is not there is waited for; that is service, too
+            self._listeners.start()
             try:
                 while not self._stopping and not self._done():
                     self._turn()
@@ -150,7 +132,7 @@ class Service:
         self._pause.lift()
         self._intake.start()
         self._clerk.start()
-        self._pages.start()
+        self._listeners.start_pages()
         if not self.once:
             start_clearing_out(self.root)
         self._ready = True
@@ -164,16 +146,16 @@ class Service:
         if not self._ready and not self._pause.lasts:
             self._set_up()
         if self._ready:
-            self._take_in()
             self._mind_intake()
         if self._ready and not self._pause.lasts:
             if not self._pending and not self._workers.busy:
                 self._pause.settle()
             self._adopt()
             self._hand_out()
-        self._beat()
         self._tell()
         self._wait()
+        if self._ready:
+            self._take_in()
 
     def _wait(self) -> None:
         """Sleep until work has ended, an event comes, or something is due; until a worker says anything
@@ -193,10 +175,8 @@ class Service:
             self._workers.end_idle()
 
     def _sleep_s(self) -> float:
-        sleeps = [EVERY_S, self._manager.due_s()]
-        if self._pause.lasts:
-            sleeps.append(self._pause.left_s)
-        return max(min(sleeps), 0.02)
+        left_s = self._pause.left_s if self._pause.lasts else math.inf
+        return max(min(self._listeners.due_s, left_s), 0.02)
 
     def _done(self) -> bool:
         """With ``once``: whether all that was there at the start is done, or cannot be now."""
@@ -357,15 +337,13 @@ class Service:
     def _settle_outcome(self, claimed: Claim, outcome: Outcome) -> None:
         self._worked = time.monotonic()
         path = claimed.path
-        self._notices.ended(path, outcome)
-        self._metrics.ended(outcome)
+        self._listeners.ended(path, outcome)
         match outcome.ending:
             case "finished":
                 self.finished += 1
                 self._pause.went_through()
                 event("published", path, place=outcome.place, failed_checks=outcome.failed_checks)
                 self._clerk.ended(claimed, "published", outcome.sha256, outcome.place)
-                self._pages.published(outcome.place, outcome.sketch)
             case "duplicate":
                 event("duplicate", path, place=outcome.place)
                 self._clerk.duplicate(claimed, outcome.sha256, outcome.place)
@@ -437,62 +415,37 @@ class Service:
         parts = self._intake.troubles_of_parts
         return " ".join(filter(None, [self._pause.trouble, self._shelf.trouble, *parts]))
 
-    def _beat(self, stopped: bool = False) -> None:
-        self._manager.alive()
-        if not stopped and time.monotonic() - self._beaten < EVERY_S:
-            return
-        self._beaten = time.monotonic()
-        doing = [
-            {
-                "job": w.claimed.job,
-                "take": w.claimed.path,
-                "verb": w.verb,
-                "share": round(w.share, 3),
-            }
-            for w in self._workers.busy
-            if w.claimed
-        ]
-        in_work = [(w.claimed.path, w.verb, w.share) for w in self._workers.busy if w.claimed]
-        reasons = self._reasons
-        self._pages.told(reasons, in_work, self._said_trouble())
-        self._notices.told(bool(doing or self._pending), len(reasons))
-        self._metrics.told(len(doing), reasons, bool(self._said_trouble()))
-        with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
-            beat(
-                self.root.heartbeat, self._since, doing, reasons, self._said_trouble(),
-                ledger=self._clerk.trouble, notices=self._notices.trouble, metrics=self._metrics.trouble,
-                stopped=stopped,
-            )  # fmt: skip
-        self._manager.status(
-            self._said_trouble()
-            or f"{len(doing)} in work, {len(self._waiting)} waiting, {self.finished} finished"
-        )
+    # --- told --------------------------------------------------------------------------------
+
+    def _standing(self) -> Standing:
+        busy = [(w.claimed, w.verb, w.share) for w in self._workers.busy]
+        in_work = [InWork(c.job, c.path, verb, share) for c, verb, share in busy if c]
+        return Standing(
+            in_work, self._reasons, len(self._pending), self.finished, self.failed,
+            self._said_trouble(), self._clerk.trouble,
+        )  # fmt: skip
 
     def _tell(self) -> None:
-        """Tell whoever looks how things stand. A display that fails once is told nothing more."""
+        """Say how things stand. A display that fails once is told nothing more."""
+        self._listeners.alive()
+        if self._listeners.are_due:
+            self._listeners.told(self._standing())
         show, self._show = self._show, None
-        if show is None:
-            return
-        busy = [(w.claimed, w.verb, w.share) for w in self._workers.busy]
-        in_work = [(c.job, c.path, verb, share) for c, verb, share in busy if c]
-        with contextlib.suppress(Exception):
-            show(
-                Standing(
-                    in_work, len(self._waiting), self.finished, self.failed, self._said_trouble()
-                )
-            )
-            self._show = show
+        if show is not None:
+            with contextlib.suppress(Exception):
+                show(self._standing())
+                self._show = show
 
     # --- begin and end -----------------------------------------------------------------------
 
     def _end(self) -> None:
         """Let publishing finish, put everything else back, leave nothing half done."""
-        self._manager.stopping()
+        self._listeners.stopping()
         self._intake.want(0)
         patience = time.monotonic() + PUBLISH_PATIENCE_S
         while any(w.publishing for w in self._workers.busy) and time.monotonic() < patience:
             wait([w.pipe for w in self._workers.busy], 0.2)
-            self._manager.alive()
+            self._listeners.alive()
             for worker in self._workers.busy:
                 self._hear(worker)
         unfinished = [w.claimed for w in self._workers.busy if w.claimed]
@@ -506,11 +459,8 @@ class Service:
             clear_out_now(self.root)
         if self._ready:
             self._clerk.end()
-        self._beat(stopped=True)
-        if self._ready:
-            self._pages.end()
-        self._metrics.end()
-        self._notices.end(patiently=self.once)
+        self._listeners.told(self._standing(), stopped=True)
+        self._listeners.end(patiently=self.once)
         event("stopped", finished=self.finished, quarantined=self.failed)
 
     def _hand_back(self, claimed: Claim) -> None:

@@ -16,7 +16,7 @@ from fairtake.terminal.lines import followed, line_of, progress_lines
 from fairtake.terminal.shown import GOOD, LOOK, console_on, first, rest, table_of, take_name, text
 
 if TYPE_CHECKING:
-    from fairtake.serving.serve import Standing
+    from fairtake.serving.standing import Standing
 
 #: Of a closing table.
 MOST_ENDED = 30
@@ -102,7 +102,7 @@ class Board(logging.StreamHandler[TextIO]):
         if standing.trouble:
             parts.append(text(f"In the way: {standing.trouble}", LOOK))
         failed = standing.quarantined
-        counts = f"{standing.waiting} waiting. Since the start: {standing.finished} finished"
+        counts = f"{len(standing.waiting)} waiting. Since the start: {standing.finished} finished"
         parts.append(text(f"{counts}, {failed} in quarantine.", LOOK if failed else ""))
         return Group(*parts)
 
