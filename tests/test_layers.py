@@ -27,6 +27,7 @@ LAYERS = """
     sound/*
     sound/stages/*
     profile
+    sound/makeup
     sound/plan sound/checks
     sound/render
     sound/laid sound/layout sound/over_bed

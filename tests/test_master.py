@@ -37,7 +37,8 @@ from fairtake.profile import Profile
 from fairtake.receipt import Receipt
 from fairtake.sound.listen import listen
 from fairtake.sound.loops import COMPILED
-from fairtake.sound.plan import chained, most_makeup_db
+from fairtake.sound.makeup import most_makeup_db
+from fairtake.sound.plan import chained
 from fairtake.sound.stages.limit import foreseen_db
 from fairtake.sound.stages.normalise import level_of
 from fairtake.title import Tags, Title

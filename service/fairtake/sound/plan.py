@@ -13,12 +13,11 @@ from typing import Any
 
 import numpy as np
 
-from fairtake.errors import TargetUnreachable
 from fairtake.profile import Profile
 from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
+from fairtake.sound.makeup import solve, unlimited_db
 from fairtake.sound.proof import spoken_power
-from fairtake.sound.runs import Mask
 from fairtake.sound.stage import BandGain, Work
 from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
@@ -26,21 +25,17 @@ from fairtake.sound.stages.deess import deess
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import (
     LimitSettings,
-    Pauses,
-    aim_dbtp,
     foreseen_db,
     limit,
     limit_note,
-    limiter_db,
 )
-from fairtake.sound.stages.normalise import NormaliseSettings, level_of, normalise
+from fairtake.sound.stages.normalise import level_of, normalise
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.rumble import rumble
 from fairtake.sound.stages.tone import tone
 from fairtake.sound.stages.trim import trim
 from fairtake.sound.thin import Thin, thin
-from fairtake.units import FLOOR_DB
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "repair": repair,
@@ -57,12 +52,6 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
 }
 #: The pair that is solved together, after all others.
 LAST = ("limit", "normalise")
-CLOSE_ENOUGH_DB = 0.005
-#: However hard the limiter works, a dB of gain is taken to bring at least so much level.
-LEAST_SLOPE = 0.3
-#: Gain that brings less than this of itself, and so little level, would only feed the limiter.
-WORTH_SLOPE, WORTH_DB = 0.05, 0.05
-MOST_TURNS = 40
 #: What is left of the compressor's reduction, and of the limiter's fast one, when a consonant was
 #: pressed down.
 PRESSED_SHARE = 0.5
@@ -257,22 +246,6 @@ def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSetting
     return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})
 
 
-def most_makeup_db(levels: Levels, settings: LimitSettings) -> float:
-    """The gain with which the greatest peak is lowered by all that the limiter may take."""
-    loudest_db = float(levels.peak_dbfs.max(initial=FLOOR_DB))
-    return aim_dbtp(settings) + settings.most_reduction_db - loudest_db
-
-
-def unlimited_db(
-    levels: Levels, limit_settings: LimitSettings, normalise_settings: NormaliseSettings
-) -> float:
-    """The make-up gain where the limiter has nothing to do."""
-    level = level_of(levels, normalise_settings.by)
-    target = normalise_settings.target_for(levels.channels)
-    wanted_db = 0.0 if level is None else target - level
-    return min(wanted_db, most_makeup_db(levels, limit_settings))
-
-
 def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[Rows, float]:
     """The take's gain as it would be without a limiter, dB a row, and the level that limiting it
     would cost, dB: whether the peaks have to be known better than listening tells."""
@@ -286,66 +259,3 @@ def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[R
         return louder.gain_db, 0.0
     before, after = level_of(louder, by), level_of(louder.with_gain(-reduction), by)
     return louder.gain_db, 0.0 if before is None or after is None else before - after
-
-
-@dataclass(frozen=True)
-class Solved:
-    """Make-up gain, how many dB the level stays short of its target, by how much pauses follow the
-    limiter, and what it takes, 0 or less."""
-
-    makeup_db: float
-    short_db: float
-    pauses_db: Rows
-    limited_db: Rows
-
-
-def solve(
-    levels: Levels,
-    spoken: Mask,
-    limit_settings: LimitSettings,
-    normalise_settings: NormaliseSettings,
-    level_db: float = 0.0,
-) -> Solved:
-    """The make-up gain that brings the target and *level_db*, limiter and all.
-
-    Raising the gain raises the level by as much, less what the limiter takes away. Each step is
-    what is still missing over what the last step brought, and comes to rest where both hold, or
-    where more gain would only be taken away again.
-    """
-    most_db = most_makeup_db(levels, limit_settings)
-    target = normalise_settings.target_for(levels.channels) + level_db
-    over_db = levels.peak_dbfs - np.float32(aim_dbtp(limit_settings))
-    pauses = Pauses(spoken)
-
-    def under(makeup_db: float) -> Solved:
-        reduction = limiter_db(over_db + np.float32(makeup_db), limit_settings)
-        lower_db = pauses.lowered_db(reduction)
-        limited = levels.with_gain(makeup_db).with_gain(-reduction - lower_db)
-        level = level_of(limited, normalise_settings.by)
-        return Solved(makeup_db, 0.0 if level is None else target - level, lower_db, -reduction)
-
-    first_db = unlimited_db(levels, limit_settings, normalise_settings) + level_db
-    found, slope = under(min(first_db, most_db)), 1.0
-    for _ in range(MOST_TURNS):
-        if abs(found.short_db) < CLOSE_ENOUGH_DB:
-            break
-        step_db = min(found.makeup_db + found.short_db / slope, most_db) - found.makeup_db
-        if abs(step_db) < CLOSE_ENOUGH_DB:
-            break
-        further = under(found.makeup_db + step_db)
-        brought_db = found.short_db - further.short_db
-        if step_db > 0 and brought_db < WORTH_SLOPE * step_db:
-            if brought_db < WORTH_DB:
-                break
-            most_db = found.makeup_db + step_db / 2
-            continue
-        slope = min(max(brought_db / step_db, LEAST_SLOPE), 1.0)
-        found = further
-    if abs(found.short_db) < CLOSE_ENOUGH_DB * 4:
-        return replace(found, short_db=0.0)
-    if normalise_settings.when_out_of_reach == "quarantine":
-        raise TargetUnreachable(
-            f"The nearest clean level is {found.short_db:.1f} dB short of "
-            f"{target:g} {normalise_settings.unit}."
-        )
-    return found
