@@ -51,10 +51,10 @@ def level_under(levels: Levels, makeup_db: float, by: str = "loudness") -> float
     target=st.floats(-24, -8),
     by=st.sampled_from(["loudness", "rms"]),
 )
-@settings(max_examples=60, deadline=None, derandomize=True)
+@settings(max_examples=100, deadline=None, derandomize=True)
 def test_no_other_gain_is_worth_more(levels_dbfs, syllables_db, crest_db, target, by):
-    """A target that some gain reaches is reached. Else no gain is worth it: what it brings is under
-    a twentieth of itself, but for the dB between two that are tried."""
+    """A target that one of the whole dB of limiting reaches is reached. Else none of them is worth
+    more: what it brings is under a twentieth of itself."""
     levels = phrases(*levels_dbfs, syllables_db=syllables_db, crest_db=crest_db)
     found = solved(levels, target, by)
     most_db = most_makeup_db(levels, LIMIT)
@@ -63,10 +63,10 @@ def test_no_other_gain_is_worth_more(levels_dbfs, syllables_db, crest_db, target
     assert level == pytest.approx(target - found.short_db, abs=0.03)
     if found.short_db == 0:
         return
-    for gain_db in np.linspace(most_db - LIMIT.most_reduction_db, most_db, 37):
+    for gain_db in np.linspace(most_db - LIMIT.most_reduction_db, most_db, 13):
         other = level_under(levels, gain_db, by)
         assert other < target + 0.02
-        assert other - level < 0.05 * max(gain_db - found.makeup_db, 0) + 0.1
+        assert other - level < 0.05 * (gain_db - found.makeup_db) + 0.02
 
 
 def test_a_target_that_only_some_gain_reaches_is_reached():
