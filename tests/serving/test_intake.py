@@ -17,6 +17,7 @@ import pytest
 
 from fairtake.drives import Drives
 from fairtake.folders import Claim, Root
+from fairtake.serving import part
 from fairtake.serving.intake import Intake
 from fairtake.serving.part import PutBack, Refused, Taken
 from frozen import frozen_drive
@@ -238,6 +239,27 @@ def test_no_more_is_claimed_than_asked_for(tmp_path: Path, take: bytes) -> None:
         way.takes("0.wav", "1.wav")
         until(lambda: set(way.intake.reasons.values()) == {"its turn"})
         assert len(way.taken()) == 2 and len(way.intake.reasons) == 3
+
+
+def test_no_more_is_claimed_when_none_is_wanted_any_more(
+    tmp_path: Path, take: bytes, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Work stands still while a take is being claimed: that one is told of, and no other follows."""
+    root, claiming = quick(tmp_path / "root"), part.claim
+
+    def claimed_while_none_is_wanted(*given: Any) -> Claim | None:
+        way.intake.want(0)
+        return claiming(*given)
+
+    for number in range(5):
+        (root.inbox / f"{number}.wav").write_bytes(take)
+    with taking_in(root, want=0) as way:
+        until(lambda: set(way.intake.reasons.values()) == {"its turn"})
+        monkeypatch.setattr(part, "claim", claimed_while_none_is_wanted)
+        way.intake.want(2)
+        until(way.taken)
+        time.sleep(SETTLE_S)
+        assert len(way.taken()) == 1 and len(way.intake.reasons) == 4
 
 
 def test_a_take_that_cannot_be_claimed_is_left_and_said(tmp_path: Path, take: bytes) -> None:

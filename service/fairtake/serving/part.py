@@ -98,7 +98,8 @@ class Part:
         grace_s = settings.settle_s if once else settings.incomplete_grace_s
         self._settling = Settling(root.inbox, settings.settle_s, grace_s, time.monotonic)
         self._watch = Watch(root.inbox / folder, settings.watch, self._something_changed)
-        self._wanted, self._scanned = 0, -1e9
+        self._wanted, self._counting = 0, threading.Lock()
+        self._scanned = -1e9
         self._changed = self._ending = False
         self._took_s = 0.0
         self._returning: list[tuple[Claim, str, bool]] = []
@@ -121,9 +122,13 @@ class Part:
 
     def want(self, takes: int) -> None:
         """Claim so many takes as soon as they are ready."""
-        if takes != self._wanted:
+        with self._counting:
+            if not self.news.empty():  # who asks has not counted what was claimed already
+                takes = min(takes, self._wanted)
+            if takes == self._wanted:
+                return
             self._wanted = takes
-            self._woken.set()
+        self._woken.set()
 
     def put_back(self, claimed: Claim, why: str, patiently: bool) -> None:
         """Put a take back, to settle anew, or *patiently* to wait out its grace."""
@@ -257,8 +262,11 @@ class Part:
         except OSError:  # it is claimed already: whoever works on it looks again
             self.news.put(Refused(path, "The drive let it be claimed and no more.", taken))
             return
-        self._wanted -= 1
-        self.news.put(Taken(taken, bool(waited.missing)))
+        with self._counting:
+            self.news.put(Taken(taken, bool(waited.missing)))
+            self._wanted = max(self._wanted - 1, 0)  # none may be wanted any more, meanwhile
+        if self._wanted:
+            self._tell()  # the next may have to be copied, and this one could be begun
 
     def _return_takes(self) -> None:
         for claimed, why, patiently in list(self._returning):
