@@ -36,7 +36,7 @@ class QuarantinedNote(Document):
 
 
 class Counts(Document):
-    """How many takes of the batch ended how, and how many wait in the inbox.
+    """How many takes of the batch ended how, and how many nobody works on yet.
 
     ``missed_checks`` counts those of the finished that miss a check.
     """

@@ -38,7 +38,7 @@ class Clerk:
         self._notes: queue.SimpleQueue[_Note | None] = queue.SimpleQueue()
         self._ledger: Ledger | None = None
         self._reconciled = self._tried = -1e9
-        self._waiting: frozenset[str] | None = None
+        self._waiting, self._in_full = frozenset[str](), True
         self._thread = threading.Thread(target=self._keep, name="clerk", daemon=True)
 
     def start(self) -> None:
@@ -56,11 +56,14 @@ class Clerk:
     def seen(self, paths: Iterable[str]) -> None:
         """These takes wait in the inbox."""
         waiting, before = frozenset(paths), self._waiting
-        if waiting == before:
+        in_full = self._in_full
+        if waiting == before and not in_full:
             return
+        if in_full:
+            self._in_full = False  # before what is noted now: it may be asked for anew meanwhile
         self._waiting = waiting
         stands = functools.partial(stands_in_quarantine, self._root)
-        if before is None:
+        if in_full:
             self._note("seen", waiting, time.time(), stands)
         else:  # of thousands that wait, one or two change
             self._note("changed", waiting - before, before - waiting, time.time(), stands)
@@ -137,7 +140,7 @@ class Clerk:
             found = list(standing(self._root, self._ledger.places()))
             with self._ledger.transaction():
                 self._ledger.reconcile(found)
-            self._waiting = None  # what changed meanwhile is told by the next scan
+            self._in_full = True  # what changed meanwhile is told with the next change
             self._reconciled = now
         with self._ledger.transaction():
             for note in notes:

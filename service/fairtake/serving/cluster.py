@@ -27,7 +27,7 @@ from distributed.comm.addressing import get_address_host_port, normalize_address
 from fairtake.errors import ClusterGone, ClusterUnusable
 from fairtake.folders import Claim, Root, drop_scratch, mark_of, scratch_apart
 from fairtake.serving.afar import TOPIC, make_afar
-from fairtake.serving.crew import Task
+from fairtake.serving.crew import NEARLY_DONE, Task
 from fairtake.serving.job import Outcome, fault_of
 from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Worker, Workers
@@ -144,6 +144,11 @@ class Cluster:
         """Fewer while more is made than can be put in place."""
         away = sum(slot.is_away for slot in self.all)
         return max(self._session.threads - away - len(self._to_place), 0)
+
+    @property
+    def soon_free(self) -> int:
+        """Whoever puts files in place here keeps no Dask worker busy."""
+        return sum(slot.is_away and slot.verb in NEARLY_DONE for slot in self.all)
 
     def hand(self, claimed: Claim, task: Task) -> Slot:
         """Let the files of a take be made; where that is decided already, only put them in place."""

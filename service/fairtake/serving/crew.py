@@ -11,6 +11,9 @@ from typing import Any, Protocol, TypeVar
 from fairtake.folders import Claim
 from fairtake.serving.job import Condemned, Made, Outcome
 
+#: Who is at one of these is nearly done: the next take is claimed, so that no worker waits for that.
+NEARLY_DONE = ("encode", "prove", "publish")
+
 
 @dataclass(frozen=True)
 class Task:
@@ -61,6 +64,10 @@ class Crew(Protocol[H]):
     @property
     def free(self) -> int:
         """How many takes more can be handed out now."""
+
+    @property
+    def soon_free(self) -> int:
+        """How many of the busy ones are nearly done, so that a take may be claimed for them."""
 
     def hand(self, claimed: Claim, task: Task) -> H:
         """Give a claimed take to one that is free. Raises ``OSError``, and then nothing was begun."""

@@ -151,7 +151,7 @@ class Metrics:
                 *_family("takes_total", "counter", "Takes by how they ended and, in quarantine, by their reason's code.", takes),
                 *_family("seconds_total", "counter", "Seconds of work on finished takes.", seconds),
                 *_family("in_work_takes", "gauge", "Takes in work.", [({}, told.in_work)]),
-                *_family("waiting_takes", "gauge", "Takes that wait in the inbox.", [({}, told.waiting)]),
+                *_family("waiting_takes", "gauge", "Takes that nobody works on yet.", [({}, told.waiting)]),
                 *_family("oldest_waiting_seconds", "gauge", "How long this service has seen the oldest of them wait.", [({}, round(told.oldest_s, 1))]),
                 *_family("free_bytes", "gauge", "Free space for each folder; missing where it does not answer.", free),
                 *_family("in_trouble", "gauge", "1 while something is in the way of takes.", [({}, int(told.in_trouble))]),

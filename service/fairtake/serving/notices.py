@@ -120,7 +120,7 @@ class Notices:
             self._put(one.notice(self._root, "quarantined", self._waiting))
 
     def told(self, busy: bool, waiting: int) -> None:
-        """Whether takes are in work, and how many wait in the inbox; said every few seconds."""
+        """Whether takes are in work, and how many wait for it; said every few seconds."""
         now = time.monotonic()
         self._waiting = waiting
         if busy:

@@ -51,9 +51,6 @@ ADOPT_EVERY_S = 60.0
 ONCE_PATIENCE = 3
 #: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
 ONCE_TRIES = 4
-#: While a worker is at one of these the next take is claimed, so that no worker waits for that.
-NEARLY_DONE = ("encode", "prove", "publish")
-
 
 #: What ended the work on a take in a way that may be the take's doing.
 Death = WorkerCrashed | WorkerHung | EncoderFailed
@@ -266,8 +263,7 @@ class Service:
         """Have as many takes claimed as workers are free, or soon will be."""
         if self._intake.has_news:
             return  # what was claimed is not counted yet
-        soon = sum(worker.verb in NEARLY_DONE for worker in self._workers.busy)
-        free = max(self._workers.free + soon - len(self._pending), 0)
+        free = max(self._workers.free + self._workers.soon_free - len(self._pending), 0)
         stands_still = not self._ready or self._pause.lasts or self._outside_hours
         self._intake.want(0 if stands_still else free)
 
@@ -285,9 +281,10 @@ class Service:
     @property
     def _reasons(self) -> dict[str, str]:
         """What each take waits for that nobody works on."""
-        hours, claimed = self._outside_hours, {c.path: ITS_TURN for c in self._pending}
-        reasons = claimed | self._intake.reasons
-        return {path: hours or why if why == ITS_TURN else why for path, why in reasons.items()}
+        turn = self._outside_hours or ITS_TURN
+        inbox = {p: turn if why == ITS_TURN else why for p, why in self._intake.reasons.items()}
+        # What was begun is gone on with outside the hours, too.
+        return {c.path: turn if c.is_unbegun else ITS_TURN for c in self._pending} | inbox
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
@@ -455,6 +452,7 @@ class Service:
             self._take_in()
         for claimed in [*unfinished, *self._pending, *self._intake.returning]:
             self._hand_back(claimed)
+        self._pending.clear()
         if self.once and self._ready:
             clear_out_now(self.root)
         if self._ready:

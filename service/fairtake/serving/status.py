@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from fairtake.drives import file_system
-from fairtake.folders import Root, claims, quarantined
+from fairtake.folders import Claim, Root, claims, quarantined
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.serving.heartbeat import BESIDE, Life, life
 from fairtake.serving.inventory import place_of, read_json, receipts
@@ -98,11 +98,9 @@ def _totals(root: Root, finished: int, failed: int, pending: int) -> dict[str, A
 def _waiting(root: Root, heard: Life) -> list[dict[str, str]]:
     reasons = heard.said.get("waiting", {}) if heard.alive else {}
     otherwise = "settling" if heard.alive else "the service"
-    return [
-        {"take": path, "for": reasons.get(path, otherwise)}
-        for path in scan(root.inbox)
-        if not is_companion(path)
-    ]
+    claimed = [c.path for c in claims(root) if not _is_begun(c, heard)]
+    inbox = [path for path in scan(root.inbox) if not is_companion(path)]
+    return [{"take": path, "for": reasons.get(path, otherwise)} for path in [*claimed, *inbox]]
 
 
 def _said_to_wait(heard: Life) -> list[dict[str, str]]:
@@ -111,8 +109,17 @@ def _said_to_wait(heard: Life) -> list[dict[str, str]]:
 
 
 def _in_work(root: Root, heard: Life) -> list[dict[str, Any]]:
-    doing = {job["job"]: job for job in heard.said.get("in_work", [])} if heard.alive else {}
-    return [_job(doing.get(c.job, {}), c.path, c.attempts) for c in claims(root)]
+    doing, begun = _doing(heard), [c for c in claims(root) if _is_begun(c, heard)]
+    return [_job(doing.get(c.job, {}), c.path, c.attempts) for c in begun]
+
+
+def _doing(heard: Life) -> dict[str, dict[str, Any]]:
+    return {job["job"]: job for job in heard.said.get("in_work", [])} if heard.alive else {}
+
+
+def _is_begun(claimed: Claim, heard: Life) -> bool:
+    """Whether a take is more than claimed, which it is a moment before its turn."""
+    return not claimed.is_unbegun or claimed.job in _doing(heard)
 
 
 def _said_in_work(heard: Life) -> list[dict[str, Any]]:

@@ -20,7 +20,7 @@ from fairtake.errors import FairtakeError, SettingsInvalid
 from fairtake.folders import Claim, open_root, read_claim
 from fairtake.lifeline import run_bound
 from fairtake.serving.confined import ended
-from fairtake.serving.crew import Task
+from fairtake.serving.crew import NEARLY_DONE, Task
 from fairtake.serving.job import (
     Ending,
     Outcome,
@@ -81,6 +81,10 @@ class Workers:
     @property
     def free(self) -> int:
         return self._most - len(self.busy)
+
+    @property
+    def soon_free(self) -> int:
+        return sum(worker.verb in NEARLY_DONE for worker in self.busy)
 
     def hand(self, claimed: Claim, task: Task) -> Worker:
         """Give a claimed take to a free worker."""
