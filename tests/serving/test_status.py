@@ -77,6 +77,19 @@ def test_waiting_and_work_are_told_in_the_service_s_words(root: Root) -> None:
     assert said["healthy"]
 
 
+def test_a_take_that_is_only_claimed_waits(root: Root) -> None:
+    """It left the inbox a moment before its turn; it is in work as soon as the service says so."""
+    drop(root, "one.wav", b"x")
+    claimed = claim(root, "one.wav")
+    assert claimed is not None
+    lives(root, waiting={"one.wav": "its turn"})
+    assert status(root)["waiting"] == [{"take": "one.wav", "for": "its turn"}]
+    assert status(root)["in_work"] == []
+    lives(root, doing=[{"job": claimed.job, "take": "one.wav", "verb": "start", "share": 0.0}])
+    assert status(root)["waiting"] == []
+    assert [take["verb"] for take in status(root)["in_work"]] == ["start"]
+
+
 def test_without_a_service_takes_wait_for_it(root: Root) -> None:
     """Design: status says whether the service lives."""
     drop(root, "one.wav", b"x")
