@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import math
 import os
 import shutil
 import signal
@@ -12,6 +11,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -59,24 +59,32 @@ def crowd(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
 
 
 def workers(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
-    """Throughput with one worker and with two: what a night of many takes lasts beyond one of few, so
-    that starting, settling and the last take's end are out of it.
+    """Throughput of one worker on one core, of one that has the others for its encoder's threads and
+    the service, and of two.
 
-    In turn, the least of each: where another machine's work slows this one for a minute, it slows one
-    of them.
+    Told from what a night of many takes costs beyond one of few, so that starting, settling and the
+    last take's end are out of it; in turn, the middle of all turns.
     """
-    few, many, seconds, turns = (2, 8, 30, 1) if options.quick else (4, 28, 60, 3)
+    few, many, seconds, turns = (2, 8, 30, 1) if options.quick else (4, 24, 60, 3)
     take = long_take(folder / "take.wav", seconds)
-    nights = {(n, count): math.inf for n in (1, 2) for count in (few, many)}
+    all_cores = sorted(os.sched_getaffinity(0))
+    found: dict[tuple[int, int], list[tuple[float, float]]] = {(1, 1): [], (1, len(all_cores)): [], (2, len(all_cores)): []}  # fmt: skip
     for turn in range(turns):
-        for n, count in nights:
-            place = folder / f"root{turn}-{n}-{count}"
-            nights[n, count] = min(nights[n, count], _night(place, take, count, n)[1])
+        for (number, cores), costs in found.items():
+            places = [folder / f"root{turn}-{number}-{cores}-{count}" for count in (few, many)]
+            os.sched_setaffinity(0, all_cores[:cores])
+            short, long = (_night(p, take, n, number) for p, n in zip(places, (few, many), strict=True))  # fmt: skip
+            os.sched_setaffinity(0, all_cores)
+            for place in places:
+                shutil.rmtree(place)
+            costs.append(((long[0] - short[0]) / (many - few), (long[1] - short[1]) / (many - few)))
     rows: list[dict[str, Any]] = []
-    for n in (1, 2):
-        a_take_s = (nights[n, many] - nights[n, few]) / (many - few)
-        times = rows[0]["s_a_take"] / a_take_s if rows else 1.0
-        rows.append({"workers": n, "night_s": nights[n, many], "s_a_take": a_take_s, "takes_a_minute": 60 / a_take_s, "times_one": times})  # fmt: skip
+    for (number, cores), costs in found.items():
+        cpu_s, wall_s = (median(cost[n] for cost in costs) for n in (0, 1))
+        rows.append({"workers": number, "cores": cores, "s_a_take": wall_s, "cores_busy": cpu_s / wall_s})  # fmt: skip
+    for row in rows:
+        row["times_one_core"] = rows[0]["s_a_take"] / row["s_a_take"]
+        row["times_one_worker"] = rows[1]["s_a_take"] / row["s_a_take"]
     return rows
 
 
@@ -129,6 +137,7 @@ def _night(place: Path, take: Path, count: int, number: int) -> tuple[float, flo
     root = new_root(place, workers=number, settle_s=0.5, scan_s=5, default_profile=PROFILE)
     for n in range(count):
         shutil.copyfile(take, root.inbox / f"{n:04d}.wav")
+    os.sync()  # they have been there for a while
     cost = cost_of(*FAIRTAKE, "serve", place, "--once")
     made = len(list(root.outbox.rglob("*.receipt.json")))
     if made != count:
