@@ -117,6 +117,8 @@ class Night:
             return False
         stems = [name.removesuffix(".wav") for name in self.takes]
         made = [path.name for path in without_pages(files_below(self.root.outbox))]
+        if any(name.endswith(".part") for name in made):
+            return False  # a page is being written; nothing else may be, and it does not stay
         assert sorted(made) == sorted(
             s + e for s in stems for e in (".wav", ".mp3", RECEIPT_SUFFIX)
         )
