@@ -98,9 +98,11 @@ def _totals(root: Root, finished: int, failed: int, pending: int) -> dict[str, A
 def _waiting(root: Root, heard: Life) -> list[dict[str, str]]:
     reasons = heard.said.get("waiting", {}) if heard.alive else {}
     otherwise = "settling" if heard.alive else "the service"
-    claimed = [c.path for c in claims(root) if not _is_begun(c, heard)]
     inbox = [path for path in scan(root.inbox) if not is_companion(path)]
-    return [{"take": path, "for": reasons.get(path, otherwise)} for path in [*claimed, *inbox]]
+    # Asked after the inbox: what is claimed meanwhile is seen twice rather than not at all.
+    claimed = [c.path for c in claims(root) if not _is_begun(c, heard)]
+    paths = dict.fromkeys([*claimed, *inbox])
+    return [{"take": path, "for": reasons.get(path, otherwise)} for path in paths]
 
 
 def _said_to_wait(heard: Life) -> list[dict[str, str]]:
