@@ -18,7 +18,7 @@ import numpy as np
 from cost import FAIRTAKE, children_of, cost_of, cpu_of, resident_bytes
 
 from roots import new_root
-from takes import PROFILE, bare_encode, long_take
+from takes import PROFILE, bare_command, bare_encode, long_take
 
 IDLE_S = 60.0
 #: What a short take may cost beside its finishing, on a machine that encodes ten minutes in so long.
@@ -63,13 +63,17 @@ def workers(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
     the service, and of two.
 
     Told from what a night of many takes costs beyond one of few, so that starting, settling and the
-    last take's end are out of it; in turn, the middle of all turns.
+    last take's end are out of it; in turn, the middle of all turns. How much two cores of this machine
+    are worth beside one is told by bare encodes in the same turns: cores that share a cache, or a
+    host with others, are not worth two.
     """
     few, many, seconds, turns = (2, 8, 30, 1) if options.quick else (4, 24, 60, 3)
     take = long_take(folder / "take.wav", seconds)
     all_cores = sorted(os.sched_getaffinity(0))
     found: dict[tuple[int, int], list[tuple[float, float]]] = {(1, 1): [], (1, len(all_cores)): [], (2, len(all_cores)): []}  # fmt: skip
+    worth = []
     for turn in range(turns):
+        worth.append(_worth_of_two(take, all_cores))
         for (number, cores), costs in found.items():
             places = [folder / f"root{turn}-{number}-{cores}-{count}" for count in (few, many)]
             os.sched_setaffinity(0, all_cores[:cores])
@@ -85,7 +89,27 @@ def workers(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
     for row in rows:
         row["times_one_core"] = rows[0]["s_a_take"] / row["s_a_take"]
         row["times_one_worker"] = rows[1]["s_a_take"] / row["s_a_take"]
+        row["bare_two_over_one"] = median(worth)
     return rows
+
+
+def _worth_of_two(take: Path, cores: list[int]) -> float:
+    """How many times what one core encodes two cores encode, each with encoders of its own."""
+    again = 'for n in 1 2 3 4 5 6 7 8; do "$@"; done'
+
+    def wall_s(*each: int) -> float:
+        begun = time.perf_counter()
+        running = []
+        for core in each:
+            os.sched_setaffinity(0, {core})
+            out = take.with_name(f"bare-{core}.mp3")
+            running.append(subprocess.Popen(["sh", "-c", again, "sh", *bare_command(take, out)]))
+        os.sched_setaffinity(0, cores)
+        for encoders in running:
+            encoders.wait()
+        return time.perf_counter() - begun
+
+    return 2 * wall_s(cores[0]) / wall_s(*cores[:2])
 
 
 def idle(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:

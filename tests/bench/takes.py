@@ -5,8 +5,10 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import shutil
 import wave
 from pathlib import Path
+from statistics import median
 from typing import Any
 
 import numpy as np
@@ -48,9 +50,14 @@ def long_take(path: Path, seconds: float) -> Path:
     return path
 
 
-def bare_encode(take: Path, out: Path) -> Cost:
+def bare_command(take: Path, out: Path) -> list[str | Path]:
     """The same take by the same encoder and nothing else."""
-    return cost_of(encoder(), "-v", "error", "-y", "-i", take, "-c:a", "libmp3lame", "-b:a", "192k", out)  # fmt: skip
+    return [encoder(), "-v", "error", "-nostdin", "-y", "-i", take, "-c:a", "libmp3lame", "-b:a", "192k", out]  # fmt: skip
+
+
+def bare_encode(take: Path, out: Path) -> Cost:
+    """What that costs."""
+    return cost_of(*bare_command(take, out))
 
 
 def finish(take: Path, out: Path, profile: str = PROFILE) -> Cost:
@@ -85,29 +92,45 @@ def _rounds(receipt: dict[str, Any]) -> int:
 
 
 def length(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
-    """Cost and peak memory over length; the last column is cost's exponent since the row above."""
-    rows: list[dict[str, Any]] = []
-    for minutes in (1, 4) if options.quick else (1, 10, 60, 180):
-        take = long_take(folder / "take.wav", 60 * minutes)
-        bare = bare_encode(take, folder / "bare.mp3")
-        whole = finish(take, folder / f"out{minutes}", CALM)  # no chapter may last so long
-        for made in (folder / f"out{minutes}").iterdir():
-            made.unlink()
-        cpu_ratio, grown = whole.cpu_s / bare.cpu_s, math.nan
-        if rows:  # over the bare encode, which is linear: the machine's own moods are taken out
-            longer = minutes / rows[-1]["minutes"]
-            grown = 1 + math.log(cpu_ratio / rows[-1]["cpu_ratio"]) / math.log(longer)
-        rows.append(
-            {
-                "minutes": minutes,
-                "cpu_s": whole.cpu_s,
-                "cpu_ratio": cpu_ratio,
-                "peak_MB": whole.peak_bytes / 1e6,
-                "budget_MB": (BUDGET_BASE_BYTES + BUDGET_BYTES_PER_S * 60 * minutes) / 1e6,
-                "exponent": grown,
-            }
-        )
-    return rows
+    """Cost and peak memory over length, in turn, the middle of all turns; the exponents of cost since
+    the row above and since ten minutes, below which starting up weighs.
+
+    A bare encode is measured before and behind: the speed of a shared machine drifts in minutes.
+    """
+    lengths, turns = ((1, 4), 1) if options.quick else ((1, 10, 60, 180), 3)
+    takes = {m: long_take(folder / f"take{m}.wav", 60 * m) for m in lengths}
+    costs: dict[int, list[Cost]] = {m: [] for m in lengths}
+    against: dict[int, list[float]] = {m: [] for m in lengths}
+    for _ in range(turns):
+        for minutes, take in takes.items():
+            before = bare_encode(take, folder / "bare.mp3")
+            whole = finish(take, folder / "out", CALM)  # no chapter may last so long
+            behind = bare_encode(take, folder / "bare.mp3")
+            shutil.rmtree(folder / "out")
+            costs[minutes].append(whole)
+            against[minutes].append(2 * whole.cpu_s / (before.cpu_s + behind.cpu_s))
+    ratios = {m: median(against[m]) for m in lengths}
+
+    def exponent(minutes: int, since: int) -> float:
+        """Over the bare encode, which is linear: the machine's own moods are taken out."""
+        if minutes <= since:
+            return math.nan
+        return 1 + math.log(ratios[minutes] / ratios[since]) / math.log(minutes / since)
+
+    return [
+        {
+            "minutes": minutes,
+            "cpu_s": median(whole.cpu_s for whole in costs[minutes]),
+            "cpu_ratio": ratios[minutes],
+            "least": min(against[minutes]),
+            "most": max(against[minutes]),
+            "peak_MB": max(whole.peak_bytes for whole in costs[minutes]) / 1e6,
+            "budget_MB": (BUDGET_BASE_BYTES + BUDGET_BYTES_PER_S * 60 * minutes) / 1e6,
+            "exponent": exponent(minutes, lengths[max(row - 1, 0)]),
+            "since_10_min": exponent(minutes, 10),
+        }
+        for row, minutes in enumerate(lengths)
+    ]
 
 
 def toolkit(folder: Path, options: argparse.Namespace) -> list[dict[str, Any]]:
