@@ -8,6 +8,8 @@ import os
 from collections.abc import Iterator
 from pathlib import Path
 
+from fairtake.pulse import beat
+
 
 def all_below(folder: Path, starts: str = "", ends: str = "") -> Iterator[Path]:
     """Everything below *folder* whose name starts and ends so, folders too; links are not followed.
@@ -17,6 +19,7 @@ def all_below(folder: Path, starts: str = "", ends: str = "") -> Iterator[Path]:
     waiting = [folder]
     while waiting:
         here = waiting.pop()
+        beat()
         try:
             with os.scandir(here) as entries:
                 found = list(entries)

@@ -10,10 +10,10 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from fairtake.below import all_below
-from fairtake.drives import file_system, is_remote
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
 from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.mounts import file_system, is_remote
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
 from fairtake.serving.sandbox import missing

@@ -7,7 +7,6 @@ import errno
 import json
 import multiprocessing
 import os
-import shutil
 import subprocess
 import warnings
 from collections.abc import Callable, Iterator
@@ -18,7 +17,7 @@ import pytest
 
 import crashing
 import hurting
-from crashing import NAME, TAKE, WAYS, finish_claimed, reason
+from crashing import FOREIGN, NAME, TAKE, WAYS, finish_claimed, reason
 from fairtake import folders
 from fairtake.errors import NotARoot
 from fairtake.folders import (
@@ -29,6 +28,7 @@ from fairtake.folders import (
     drop_duplicate,
     durable,
     give_back_attempt,
+    life,
     open_root,
     publish,
     quarantine,
@@ -381,7 +381,7 @@ def test_a_copy_on_another_drive_is_read_back_before_the_original_goes(
     source, target = ram / "one.wav", other_drive / "one.wav"
     source.write_bytes(TAKE)
     other_drive.mkdir()
-    monkeypatch.setattr(shutil, "copyfileobj", lambda old, new, size: new.write(b"spoilt"))
+    monkeypatch.setattr(durable, "_copy_file", lambda source, fresh: fresh.write_bytes(b"spoilt"))
     with pytest.raises(OSError, match="reads back"):
         move_new(source, target)
     assert source.read_bytes() == TAKE and list(other_drive.iterdir()) == []
@@ -460,3 +460,25 @@ def test_a_full_drive_is_waited_out(
         WAYS[way](root, model)
     assert hurting.places_of_the_take(root) == ["originals" if way == "finish" else "quarantine"]
     assert list(root.claims.iterdir()) == []
+
+
+def test_a_take_quarantined_before_is_told_under_the_name_it_has(root: Root) -> None:
+    """Killed behind its last step: its place is not that of another take of its name. Requirement 11."""
+    places = []
+    for data in (FOREIGN, TAKE):
+        drop(root, "one.wav", data)
+        claimed = claim(root, "one.wav")
+        assert claimed is not None
+        why = reason(f"{claimed.name} of {len(data)} bytes")
+        with contextlib.suppress(InterruptedError), pytest.MonkeyPatch.context() as patched:
+            patched.setattr(life, "end", _interrupted)
+            quarantine(root, claimed, why)
+        [found] = claims(root)
+        assert resume(root, found) and found.quarantine is not None
+        places.append(found.quarantine["path"])
+    assert places == ["one.wav", "one~2.wav"]
+    assert (root.quarantine / places[1]).read_bytes() == TAKE
+
+
+def _interrupted(*_: object) -> None:
+    raise InterruptedError

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import inspect
 import os
 import subprocess
 from collections.abc import Callable, Iterator
@@ -13,7 +14,7 @@ import pytest
 import crashing
 import hurting
 from crashing import FOREIGN, NAME, TAKE, finish_claimed
-from fairtake import folders
+from fairtake import folders, pulse
 from fairtake.folders import (
     Claim,
     Root,
@@ -72,12 +73,25 @@ def claim_it(root: Root, **ways: Any) -> Claim:
 def test_a_take_of_a_mounted_drive_is_copied_and_then_removed(root: Root, tide: Path) -> None:
     """A rename is refused there; the claim holds the same bytes all the same. Requirement 9."""
     before = (tide / "one.wav").stat()
-    told: list[None] = []
-    claimed = claim_it(root, alive=lambda: told.append(None))
+    claimed = claim_it(root)
     assert claimed.take.read_bytes() == TAKE and files_below(tide) == []
     assert claimed.take.stat().st_mtime_ns == before.st_mtime_ns
     assert {p.name for p in files_below(claimed.folder)} == {"claim.json", "take"}
-    assert told
+
+
+def test_a_copy_is_alive_while_it_is_made_and_read_back(
+    root: Root, tide: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Each of its three readings tells: a slow drive is not one that does not answer."""
+    monkeypatch.setattr(pulse, "EVERY_S", 0.0)
+    told: list[str] = []
+
+    def note() -> None:
+        told.append(inspect.stack()[3].function)  # behind `felt` and `beat`: who moved bytes
+
+    with pulse.felt_by(note):
+        claim_it(root)
+    assert {"_copy", "digest_of"} == set(told) and told.count("digest_of") >= 2
 
 
 def test_a_copied_take_goes_every_way_a_take_can_go(root: Root, tide: Path, model: str) -> None:
@@ -98,14 +112,18 @@ def test_a_copied_take_goes_every_way_a_take_can_go(root: Root, tide: Path, mode
     assert files_below(root.claims, root.scratch, root.quarantine) == []
 
 
-def test_a_take_that_somebody_writes_while_it_is_copied_stays(root: Root, tide: Path) -> None:
+def test_a_take_that_somebody_writes_while_it_is_copied_stays(
+    root: Root, tide: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """It settles anew with all its bytes. Requirement 6: never a take that is still arriving."""
 
     def append() -> None:
         with open(tide / "one.wav", "ab") as file:
             file.write(b" and more")
 
-    assert claim(root, NAME, alive=append) is None
+    monkeypatch.setattr(pulse, "EVERY_S", 0.0)
+    with pulse.felt_by(append):
+        assert claim(root, NAME) is None
     assert (tide / "one.wav").read_bytes() == TAKE + b" and more" * 2  # and read no further
     assert files_below(root.claims) == []
 

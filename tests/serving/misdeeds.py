@@ -16,7 +16,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from fairtake.files.encoder import bound_popen, encoder
+from fairtake import pulse
+from fairtake.files.encoder import BoundPopen, encoder
 from fairtake.serving.confined import Died, Say, confined
 from fairtake.serving.sandbox import Rights
 
@@ -25,7 +26,7 @@ NOBODY = 65534
 
 
 def rights(folder: Path, name: str) -> Rights:
-    programs = (Path(encoder()),) if name == "encode" else ()
+    programs = (Path(encoder()),) if "encode" in name else ()
     return Rights(
         (folder / "take",), folder / "scratch", programs,
         MEMORY_BYTES, FILE_BYTES, CPU_S, PROCESSES,
@@ -82,9 +83,16 @@ def talk_nonsense(folder: Path) -> None:
 def encode(folder: Path) -> None:
     """Start the encoder on something long, say so, and wait."""
     command = [encoder(), "-v", "error", "-re", "-f", "lavfi", "-i", "anullsrc", "-f", "null", "-"]
-    running = bound_popen(command)
+    running = BoundPopen(command)
     (folder / "scratch/pid").write_text(f"{os.getpid()} {running.pid}")
     running.wait()
+
+
+def encode_silently(folder: Path) -> None:
+    """Encode for two seconds, and wait for it."""
+    pulse.EVERY_S = 0.05
+    command = [encoder(), "-v", "error", "-re", "-f", "lavfi", "-i", "anullsrc", "-t", "2", "-f", "null", "-"]  # fmt: skip
+    BoundPopen(command).communicate()
 
 
 DEEDS: dict[str, Callable[[Path], Any]] = {
@@ -92,6 +100,7 @@ DEEDS: dict[str, Callable[[Path], Any]] = {
     "write into its scratch": lambda folder: (folder / "scratch/new").write_text("new"),
     "look around": lambda folder: len(descriptors()),
     "encode": encode,
+    "encode silently": encode_silently,
     "read a neighbour": lambda folder: (folder / "neighbour").read_text(),
     "read /etc/shadow": lambda folder: Path("/etc/shadow").read_bytes(),
     "read its own process": lambda folder: Path("/proc/self/environ").read_bytes(),
@@ -122,14 +131,20 @@ DEEDS: dict[str, Callable[[Path], Any]] = {
 
 
 def deed(folder: Path, name: str) -> dict[str, Any]:
+    said: list[str] = []
+
     def work(say: Say) -> dict[str, Any]:
+        say("work", 0.5)
         try:
             return {"done": repr(DEEDS[name](folder))}
         except (OSError, MemoryError) as e:
             return {"refused": type(e).__name__}
 
     try:
-        return confined(work, rights(folder, name), lambda verb, share: None)
+        answer = confined(
+            work, rights(folder, name), lambda verb, share: said.append(f"{verb} {share}")
+        )
+        return {**answer, "said": sorted(set(said))} if len(said) > 1 else answer
     except Died as e:
         return {"died": str(e)}
 

@@ -71,6 +71,12 @@ def test_it_may_do_its_work(folder: Path) -> None:
     }
 
 
+def test_waiting_for_its_encoder_is_no_silence(folder: Path) -> None:
+    """It says again what it said last, as long as the encoder works."""
+    told = came_of(folder, "encode silently")["encode silently"]
+    assert told == {"done": "None", "said": ["work 0.5"]}
+
+
 FILES = ("read a neighbour", "read /etc/shadow", "read its own process", "change its take",
          "write beside its scratch", "remove a neighbour", "link into its scratch", "hard link",
          "make a pipe", "start a shell")  # fmt: skip

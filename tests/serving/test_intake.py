@@ -15,8 +15,8 @@ from typing import Any
 
 import pytest
 
-from fairtake.drives import Drives
 from fairtake.folders import Claim, Root
+from fairtake.folders.drives import Drives
 from fairtake.serving import part
 from fairtake.serving.intake import Intake
 from fairtake.serving.part import PutBack, Refused, Taken

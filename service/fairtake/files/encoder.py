@@ -7,11 +7,13 @@ import functools
 import os
 import signal
 import subprocess
+import time
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+from fairtake import pulse
 from fairtake.errors import CutShort, Damaged, EncoderMissing, UnsupportedEncoding
 from fairtake.lifeline import bound_to_us
 
@@ -62,9 +64,38 @@ def encoder_version() -> str:
     return said.stdout.split("\n", 1)[0].removeprefix("ffmpeg version ").split(" Copyright")[0]
 
 
-def bound_popen(command: list[str], **how: Any) -> subprocess.Popen[bytes]:
-    """As ``subprocess.Popen``; the process ends when we do, however we end."""
-    return subprocess.Popen(command, preexec_fn=bound_to_us(), **how)
+class BoundPopen(subprocess.Popen[Any]):
+    """As ``subprocess.Popen``; the process ends when we do, however we end.
+
+    As long as it works, waiting for it is no silence (`fairtake.pulse`).
+    """
+
+    def __init__(self, command: list[str], **how: Any) -> None:
+        super().__init__(command, preexec_fn=bound_to_us(), **how)
+
+    def communicate(self, input: Any = None, timeout: float | None = None) -> tuple[Any, Any]:
+        if timeout is not None:
+            return super().communicate(input, timeout)
+        spent_s = 0.0
+        while True:
+            try:
+                return super().communicate(input, pulse.EVERY_S)
+            except subprocess.TimeoutExpired:
+                input = None  # it has that
+            before_s, spent_s = spent_s, _cpu_s(self.pid)
+            if spent_s > before_s:
+                pulse.beat()
+
+
+def _cpu_s(pid: int) -> float:
+    """Processor seconds of a child so far; 0.0 where the system does not tell them of another process.
+
+    The clock's number is what Linux' ``clock_getcpuclockid`` gives, from the kernel's posix-timers.h.
+    """
+    try:
+        return time.clock_gettime(~pid << 3 | 2)
+    except (AttributeError, OSError):
+        return 0.0
 
 
 def bound_processes(begun: Callable[[], None] = lambda: None) -> SimpleNamespace:
@@ -74,7 +105,7 @@ def bound_processes(begun: Callable[[], None] = lambda: None) -> SimpleNamespace
     """
 
     def popen(*command: Any, **how: Any) -> Any:
-        process = bound_popen(*command, **how)
+        process = BoundPopen(*command, **how)
         begun()
         return process
 
@@ -83,9 +114,10 @@ def bound_processes(begun: Callable[[], None] = lambda: None) -> SimpleNamespace
 
 def _run(command: list[str]) -> subprocess.CompletedProcess[str]:
     """Run to the end, bound to us; what it says is kept."""
-    return subprocess.run(
-        command, capture_output=True, text=True, errors="replace", preexec_fn=bound_to_us()
-    )
+    pipe = subprocess.PIPE
+    with BoundPopen(command, stdout=pipe, stderr=pipe, text=True, errors="replace") as process:
+        said, complained = process.communicate()
+    return subprocess.CompletedProcess(command, process.returncode, said, complained)
 
 
 def fault_of_start(error: OSError) -> Exception:

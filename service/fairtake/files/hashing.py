@@ -7,14 +7,27 @@ import os
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from fairtake.plain_file import open_plain
+from fairtake.pulse import beat
+
+_CHUNK = 2**18
 
 
 def hash_of(path: Path) -> str:
     """SHA-256 of a plain file's bytes, in hexadecimal. Raises `NotAFile`."""
     with open_plain(path) as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+        return digest_of(file)
+
+
+def digest_of(file: BinaryIO) -> str:
+    """As `hash_of`, of what is left of an open file."""
+    told, chunk = hashlib.sha256(), memoryview(bytearray(_CHUNK))
+    while size := file.readinto(chunk):  # type: ignore[attr-defined]
+        told.update(chunk[:size])
+        beat()
+    return told.hexdigest()
 
 
 def take_hash(path: Path) -> str:

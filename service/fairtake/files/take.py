@@ -28,6 +28,7 @@ from fairtake.files.encoder import decode_to_wav
 from fairtake.files.hashing import take_hash
 from fairtake.files.packed import Packed24
 from fairtake.plain_file import is_closed_to_us
+from fairtake.pulse import beat
 from fairtake.receipt import TakeFacts
 from fairtake.sound.source import BLOCK_S, Samples
 from fairtake.units import clock
@@ -91,6 +92,7 @@ class Take:
                         f"It declares {clock(self.duration_s)} of sound, {clock(at / self.sample_rate_hz)} are there."
                     )
                 at += len(block)
+                beat()
                 yield block
 
     def read(self, start: int, stop: int) -> Samples:

@@ -16,8 +16,10 @@ from collections.abc import Callable
 from pathlib import Path, PurePosixPath
 
 from fairtake.errors import NotAFile
+from fairtake.files.hashing import digest_of
 from fairtake.folders.claim_folder import Claim, claims
 from fairtake.folders.durable import (
+    CHUNK,
     NO_FOLDER_SYNC,
     PART_PREFIX,
     PART_SUFFIX,
@@ -31,8 +33,7 @@ from fairtake.folders.durable import (
 )
 from fairtake.folders.places import Root
 from fairtake.plain_file import open_plain
-
-_CHUNK = 2**20
+from fairtake.pulse import beat
 
 Held = Callable[[Path], bool]
 
@@ -43,12 +44,10 @@ def claim_by_copy(
     name: Path,
     folder: int | None,
     held: Held,
-    alive: Callable[[], None],
 ) -> bool:
     """Step 2 for a take on another drive; False when there is nothing to claim there now.
 
-    *held* tells of a file whether somebody has it open for writing; *alive* is called as the copy
-    goes on. Raises ``OSError`` with the take in the inbox and nothing in the claim.
+    *held* tells of a file whether somebody has it open for writing. Raises ``OSError`` with the take in the inbox and nothing in the claim.
     """
     for other in claims(root):  # one that could not be removed when it was copied
         if other.path == claimed.path and other.copied is not None and let_go(root, other):
@@ -59,7 +58,7 @@ def claim_by_copy(
             errno.EACCES, "It could be read, but not removed", str(root.inbox / claimed.path)
         )
     try:
-        if not _copy(claimed, name, folder, alive):
+        if not _copy(claimed, name, folder):
             return False
     except NotAFile:
         return False
@@ -114,16 +113,16 @@ def put_back(root: Root, claimed: Claim) -> None:
         move_to_free(aside, root.inbox, claimed.path)
 
 
-def _copy(claimed: Claim, name: Path, folder: int | None, alive: Callable[[], None]) -> bool:
+def _copy(claimed: Claim, name: Path, folder: int | None) -> bool:
     """Copy, note and place; False when somebody wrote meanwhile."""
     fresh = claimed.folder / f"{PART_PREFIX}take{PART_SUFFIX}"
     told = hashlib.sha256()
     with open_plain(name, folder) as old, open(fresh, "xb") as new:
         before = os.fstat(old.fileno())
-        while chunk := old.read(_CHUNK):
+        while chunk := old.read(CHUNK):
             told.update(chunk)
             new.write(chunk)
-            alive()
+            beat()
             if new.tell() > before.st_size:
                 return False  # it grows, perhaps without end
         new.flush()
@@ -133,7 +132,6 @@ def _copy(claimed: Claim, name: Path, folder: int | None, alive: Callable[[], No
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
         return False
     read_back(fresh, told.hexdigest())
-    alive()
     claimed.note_copy(
         {"size": after.st_size, "mtime_ns": after.st_mtime_ns, "sha256": told.hexdigest()}
     )
@@ -166,7 +164,7 @@ def _is_as_noted(claimed: Claim, name: Path, folder: int | None) -> bool:
         return False
     try:
         with open_plain(name, folder) as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
+            sha256 = digest_of(file)
     except NotAFile:
         return False
     noted = claimed.copied or {}

@@ -29,9 +29,12 @@ from typing import Any
 from fairtake.files.hashing import take_hash
 from fairtake.folders.names import candidates, fitting, folder_of, free_folder, is_folder
 from fairtake.plain_file import folder_below
+from fairtake.pulse import beat
 
 #: What `move_new` writes on another drive before it has its name; the scan ignores such names.
 PART_PREFIX, PART_SUFFIX = ".fairtake-", ".part"
+#: Bytes that are copied at a time.
+CHUNK = 2**20
 #: What file systems say that cannot sync a folder, and need not.
 NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.ENOSYS)
 
@@ -156,7 +159,9 @@ def _copy_across(source: Path, target: Path, sha256: str) -> None:
 
 def _copy_file(source: Path, fresh: Path) -> None:
     with open(source, "rb") as old, open(fresh, "xb") as new:
-        shutil.copyfileobj(old, new, 2**20)
+        while chunk := old.read(CHUNK):
+            new.write(chunk)
+            beat()
         new.flush()
         os.fsync(new.fileno())
 

@@ -84,6 +84,7 @@ from pathlib import Path, PurePosixPath
 from fairtake.below import all_below
 from fairtake.folders.claim_folder import Claim, claims, forget
 from fairtake.folders.copied import claim_by_copy, let_go, put_back
+from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
@@ -120,12 +121,11 @@ def claim(
     root: Root,
     path: str,
     held: Callable[[Path], bool] = lambda path: False,
-    alive: Callable[[], None] = lambda: None,
 ) -> Claim | None:
     """Take *path* out of the inbox; None when it is no longer there.
 
-    For a take on a drive mounted in the inbox, which has to be copied: *held* tells whether
-    somebody has a file open for writing, and *alive* is called as the copy goes on.
+    For a take on a drive mounted in the inbox, which has to be copied, *held* tells whether somebody
+    has a file open for writing.
     """
     job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
     claimed = Claim(root.claims / job, path, free_place(root, path))
@@ -133,7 +133,7 @@ def claim(
     try:
         claimed.save()
         with way_to(root.inbox, path) as (name, folder):
-            if not _take_out(root, claimed, name, folder, held, alive):
+            if not _take_out(root, claimed, name, folder, held):
                 forget(claimed)
                 return None
     except OSError as e:
@@ -152,7 +152,6 @@ def _take_out(
     name: Path,
     folder: int | None,
     held: Callable[[Path], bool],
-    alive: Callable[[], None],
 ) -> bool:
     """Step 2; False when there is nothing to claim."""
     try:
@@ -163,7 +162,7 @@ def _take_out(
         if stat.S_ISDIR(os.lstat(name, dir_fd=folder).st_mode):
             said = "A mix can only be claimed on the inbox's own drive: put it there"
             raise OSError(errno.EXDEV, said, claimed.path) from None
-        return claim_by_copy(root, claimed, name, folder, held, alive)
+        return claim_by_copy(root, claimed, name, folder, held)
     # It is claimed now, and nobody else knows. After a power cut an unsynced rename has happened or
     # not, and either is in order: no reason to let go of the take.
     with contextlib.suppress(OSError):
@@ -327,9 +326,9 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     *sound, receipt = [(scratch / name, place, sha256) for name, place, sha256 in plan["files"]]
     try:
         for source, place, sha256 in sound:
-            _place(source, root.outbox, place, sha256, is_synced=True)
-        _place(claimed.take, root.originals, plan["original"], plan["sha256"])
-        _place(receipt[0], root.outbox, receipt[1], receipt[2], is_synced=True)
+            _place(root, source, root.outbox, place, sha256, is_synced=True)
+        _place(root, claimed.take, root.originals, plan["original"], plan["sha256"])
+        _place(root, receipt[0], root.outbox, receipt[1], receipt[2], is_synced=True)
     except _Lost:
         _take_back(root, claimed)  # what stands may stay: the work gives it again
         return False
@@ -340,12 +339,17 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     return True
 
 
-def _place(source: Path, home: Path, place: str, sha256: str, is_synced: bool = False) -> None:
-    """Move *source* to its place unless the same bytes already stand there. Raises `_Lost`.
+def _place(
+    root: Root, source: Path, home: Path, place: str, sha256: str, is_synced: bool = False
+) -> None:
+    """Move *source* to its place unless the same bytes already stand there.
+
+    Raises `_Lost`, and `FolderGone` where a drive is not there: its empty folder is no place.
 
     What lies in scratch *is_synced* before it is decided that it is to be published.
     """
     target = home / place
+    Drives(root).require()
     make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
     if holds(target, sha256):
         remove_take(source)
@@ -382,22 +386,39 @@ def quarantine(root: Root, claimed: Claim, reason: Reason) -> str:
 
 def _go_on_quarantining(root: Root, claimed: Claim) -> str:
     plan = claimed.quarantine or {}
+    Drives(root).require()
     folder = free_folder(folder_of(plan["path"]), root.quarantine)
     home = make_below(root.quarantine, folder)
-    taken = keys_in(home)
-    for name in candidates(PurePosixPath(plan["path"]).name):
-        if standing(claimed.take) is None:
-            break  # it is there already
-        if _quarantine_as(claimed, home / name, plan["reason"], taken):
-            plan["path"] = str(PurePosixPath(folder) / name)
-            break
+    wanted, text = PurePosixPath(plan["path"]).name, str(plan["reason"])
+    if standing(claimed.take) is None:  # it is there already
+        name = _name_it_has(home, wanted, text)
+    else:
+        taken = keys_in(home)
+        name = next(n for n in candidates(wanted) if _quarantine_as(claimed, home / n, text, taken))
+    plan["path"] = str(PurePosixPath(folder) / name)
     end(root, claimed)
     return str(plan["path"])
 
 
+def _name_it_has(home: Path, wanted: str, text: str) -> str:
+    """The name of a take that was placed before, by its reason; *wanted* where it is gone since."""
+    for name in candidates(wanted):
+        take = home / name
+        if holds(_reason_of(take), _hash_of_text(text)):
+            return name
+        if standing(take) is None and standing(_reason_of(take)) is None:
+            break
+    return wanted
+
+
+def _reason_of(take: Path) -> Path:
+    """Where the reason of a quarantined take stands."""
+    return take.with_name(take.name + REASON_SUFFIX)
+
+
 def _quarantine_as(claimed: Claim, target: Path, text: str, taken: set[str]) -> bool:
     """Place reason and take at *target*; False, with nothing of them there, where it is taken."""
-    reason = target.with_name(target.name + REASON_SUFFIX)
+    reason = _reason_of(target)
     if not holds(reason, _hash_of_text(text)):
         if {key(target.name), key(reason.name)} & taken:
             return False

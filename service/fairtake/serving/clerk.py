@@ -16,9 +16,9 @@ import time
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from fairtake.drives import Drives
 from fairtake.errors import FairtakeError
 from fairtake.folders import Claim, Root
+from fairtake.folders.drives import Drives
 from fairtake.serving.inventory import standing, stands_in_quarantine
 from fairtake.serving.ledger import Entry, Ledger, State, open_ledger
 from fairtake.serving.log import event

@@ -17,6 +17,7 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from fairtake.lifeline import adopt_orphans, end_with
+from fairtake.pulse import felt_by
 from fairtake.serving.sandbox import Rights, confine
 
 #: Nothing that is said is longer; a receipt is a few dozen kilobytes.
@@ -108,10 +109,16 @@ def _live(
         _let_go_of_all_but(pipe.fileno())
         confine(rights)
 
+        last = ("start", 0.0)
+
         def say(verb: str, share: float) -> None:
+            nonlocal last
+            last = verb, share
             pipe.send_bytes(json.dumps({"verb": verb, "share": share}).encode())
 
-        pipe.send_bytes(json.dumps({"answer": work(say)}).encode())
+        with felt_by(lambda: say(*last)):
+            answer = work(say)
+        pipe.send_bytes(json.dumps({"answer": answer}).encode())
         status = 0
     finally:
         os._exit(status)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import threading
 
-from fairtake.drives import Drives
 from fairtake.errors import FairtakeError
 from fairtake.folders import Root
+from fairtake.folders.drives import Drives
 from fairtake.folders.retention import clear_out, is_on
 from fairtake.serving.log import event
 

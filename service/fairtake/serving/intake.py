@@ -11,9 +11,10 @@ import os
 import time
 from collections.abc import Callable
 
-from fairtake.drives import Drives, mounted_below
 from fairtake.errors import FolderGone
 from fairtake.folders import Claim, Root
+from fairtake.folders.drives import Drives
+from fairtake.mounts import mounted_below
 from fairtake.serving.part import News, Part, drain
 
 #: So often the system is asked for drives mounted in the inbox.

@@ -15,7 +15,6 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
-from fairtake.drives import Drives
 from fairtake.errors import (
     CutShort,
     DiskFull,
@@ -49,6 +48,7 @@ from fairtake.master import Finished, Job
 from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 from fairtake.profile import Profile
+from fairtake.pulse import felt_by
 from fairtake.receipt import Reason
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
@@ -174,7 +174,8 @@ def make_apart(
 def put_in_place(root: Root, claimed: Claim, made: Made | Condemned, progress: Progress) -> Outcome:
     """Publish or quarantine what `make_apart` came to. Raises nothing."""
     if isinstance(made, Condemned):
-        return quarantined(root, claimed, made.error, made.verb)
+        with felt_by(lambda: progress("publish", 0.0)):
+            return quarantined(root, claimed, made.error, made.verb)
 
     def finish(said: Progress) -> Outcome:
         if made.done is not None:
@@ -193,20 +194,28 @@ def _judged(
     progress: Progress,
     condemn: Callable[[FairtakeError, str], Outcome],
 ) -> Outcome:
-    """What *finish* came to. Raises nothing: each error is sorted by whose fault it is."""
-    verb = "start"
+    """What *finish* came to; as long as it moves bytes, it is not silent. Raises nothing."""
+    last = ("start", 0.0)
 
-    def said(now: str, share: float) -> None:
-        nonlocal verb
-        verb = now
-        progress(now, share)
+    def said(verb: str, share: float) -> None:
+        nonlocal last
+        last = verb, share
+        progress(verb, share)
 
+    with felt_by(lambda: progress(*last)):
+        return _came_to(lambda: finish(said), grace_over, lambda e: condemn(e, last[0]))
+
+
+def _came_to(
+    finish: Callable[[], Outcome], grace_over: bool, condemn: Callable[[FairtakeError], Outcome]
+) -> Outcome:
+    """Each error is sorted by whose fault it is."""
     try:
-        return finish(said)
+        return finish()
     except (CutShort, HeaderOnly, MixIncomplete, SecondName) as e:
         if not grace_over:
             return Outcome("not-whole", code=e.code, message=e.message)
-        return condemn(e, verb)
+        return condemn(e)
     except NotAFile as e:  # put back, where the scan passes it over
         return Outcome("changed", message=e.message)
     except EncoderFailed as e:  # as a crash: it may have been its memory, so it is tried again
@@ -214,7 +223,7 @@ def _judged(
     except SurroundingsFault as e:
         return Outcome("surroundings", code=e.code, message=e.message)
     except FairtakeError as e:
-        return condemn(e, verb)
+        return condemn(e)
     except Died as e:
         return Outcome("crashed", message=str(e))
     except OSError as e:
@@ -262,7 +271,6 @@ def _published(
     if look(claimed.take) != prepared.looked or not sha256 == mastered == take_hash(claimed.take):
         return Outcome("changed", message="The take was still being written.")
     progress("publish", 0.0)
-    Drives(root).require()
     stem = publish(root, claimed, done.files, done.receipt)
     return Outcome(
         "finished",
@@ -383,7 +391,6 @@ def quarantined(root: Root, claimed: Claim, error: FairtakeError, verb: str) -> 
         made_by=made_by(),
     )
     try:
-        Drives(root).require()
         place = quarantine(root, claimed, reason)
     except FolderGone as e:
         return Outcome("surroundings", code=e.code, message=e.message)

@@ -15,9 +15,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-from fairtake.drives import Drives
 from fairtake.errors import FolderGone
 from fairtake.folders import Root, quarantined
+from fairtake.folders.drives import Drives
 from fairtake.folders.names import portable
 from fairtake.folders.pages import put_page
 from fairtake.pages import MARK, sheet_name

@@ -17,6 +17,7 @@ from typing import Any
 
 from fairtake.errors import FolderGone
 from fairtake.folders import Claim, Root, claim, unclaim
+from fairtake.pulse import felt_by
 from fairtake.serving.job import fault_of
 from fairtake.serving.making import described
 from fairtake.serving.scan import Seen, is_companion, look, walk
@@ -152,6 +153,10 @@ class Part:
     # --- on the thread -----------------------------------------------------------------------------
 
     def _run(self) -> None:
+        with felt_by(self._alive):
+            self._live()
+
+    def _live(self) -> None:
         while not self._ending:
             self._moved, before = time.monotonic(), self._told
             try:
@@ -247,7 +252,7 @@ class Part:
         self._moved = time.monotonic()
 
     def _claim(self, path: str) -> None:
-        taken = claim(self._root, path, open_for_writing, self._alive)
+        taken = claim(self._root, path, open_for_writing)
         waited = self._settling.files.pop(path)
         if taken is None:
             return
@@ -281,9 +286,16 @@ class Part:
             if claimed.take.exists():
                 self.news.put(Refused(claimed.path, fault_of(e).message, claimed))
                 return
+            if self._is_gone(claimed):
+                self.news.put(HeldUp(claimed.path, "Its claim is gone, and the take with it."))
+                return
             # Half way back it can only go on. Its drive is asked again with the next look.
             self._trouble = fault_of(e).message
             self._returning.append((claimed, why, patiently))
+
+    def _is_gone(self, claimed: Claim) -> bool:
+        """Whether somebody removed a claim; a drive that is gone has taken them all with it."""
+        return self._root.claims.is_dir() and not claimed.folder.exists()
 
     def _return(self, claimed: Claim, why: str, patiently: bool) -> None:
         place = unclaim(self._root, claimed)

@@ -11,7 +11,6 @@ from datetime import datetime
 from multiprocessing.connection import wait
 from typing import Any
 
-from fairtake.drives import Drives
 from fairtake.errors import EncoderFailed, FolderGone, WorkerCrashed, WorkerHung
 from fairtake.folders import (
     Claim,
@@ -24,7 +23,9 @@ from fairtake.folders import (
     sweep,
     unclaim,
 )
+from fairtake.folders.drives import Drives
 from fairtake.hours import parse_hours
+from fairtake.pulse import felt_by
 from fairtake.serving.alone import alone, ended_by_signals
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.crew import Crew, Task
@@ -101,7 +102,8 @@ class Service:
         Raises `AlreadyServed`, and a `SettingsFault` when the default profile is not in order.
         """
         load_profile(self.root.settings.default_profile, self.root.profiles)
-        with alone(self.root), ended_by_signals(self.stop):
+        # The loop itself moves takes at times, and is alive meanwhile.
+        with alone(self.root), ended_by_signals(self.stop), felt_by(self._tell):
             event("started", root=str(self.root.path))
             self._listeners.start()
             try:
@@ -333,6 +335,9 @@ class Service:
 
     def _settle_outcome(self, claimed: Claim, outcome: Outcome) -> None:
         self._worked = time.monotonic()
+        if outcome.ending not in ("surroundings", "crashed"):  # then it may come here again
+            self._condemned.pop(claimed.job, None)
+            self._grace_over.discard(claimed.job)
         path = claimed.path
         self._listeners.ended(path, outcome)
         match outcome.ending:

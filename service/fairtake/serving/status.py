@@ -17,8 +17,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from fairtake.drives import file_system
 from fairtake.folders import Claim, Root, claims, quarantined
+from fairtake.mounts import file_system
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.serving.heartbeat import BESIDE, Life, life
 from fairtake.serving.inventory import place_of, read_json, receipts

@@ -16,7 +16,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from fairtake.drives import file_system, is_remote
+from fairtake.mounts import file_system, is_remote
 from fairtake.serving.log import event
 from fairtake.serving.scan import is_ignored
 

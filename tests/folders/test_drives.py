@@ -1,7 +1,9 @@
-"""fairtake.drives: a drive that went away is known, and its empty place is not taken for it."""
+"""fairtake.folders.drives, fairtake.mounts: a drive that went away is known, and its empty place is not
+taken for it."""
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 from collections.abc import Iterator
@@ -9,11 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from fairtake.drives import MARKER, MEMORY, Drives, file_system, mounted_below
+from crashing import NAME, TAKE, finish_claimed, reason
 from fairtake.errors import FolderGone
-from fairtake.folders import Root
+from fairtake.folders import Root, claim, life, quarantine, quarantined, resume
+from fairtake.folders.drives import MARKER, MEMORY, Drives
+from fairtake.mounts import file_system, mounted_below
 from fairtake.serving.heartbeat import last_beat
-from roots import Served, drop, files_below, is_finished, new_root, spoken, until
+from roots import Served, drop, files_below, is_finished, new_root, receipt_of, spoken, until
 
 
 class Mounted:
@@ -156,5 +160,58 @@ def test_a_service_started_without_a_drive_waits_for_it(tmp_path: Path) -> None:
             mounted.come()
             until(lambda: is_finished(root, "one.wav", one))
         assert "resumed" in served.log
+    finally:
+        mounted.end()
+
+
+def cut_off(*_: object, **__: object) -> None:
+    raise OSError(errno.EIO, "cut off")
+
+
+@pytest.mark.parametrize("gone", ["outbox", "originals"])
+def test_a_publishing_that_is_gone_on_with_waits_for_its_drives(
+    tmp_path: Path, model: str, gone: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The empty folder under a lost drive gets no file, whatever was decided before. Requirement 3."""
+    root = new_root(tmp_path / "root")
+    mounted = Mounted(getattr(root, gone), tmp_path / "kept")
+    try:
+        Drives(root).remember()
+        drop(root, NAME, TAKE)
+        claimed = claim(root, NAME)
+        assert claimed is not None
+        with monkeypatch.context() as patched, pytest.raises(OSError, match="cut off"):
+            patched.setattr(life, "_place", cut_off)
+            finish_claimed(root, claimed, model)
+        mounted.go()
+        with pytest.raises(FolderGone, match=gone):
+            resume(root, claimed)
+        assert files_below(root.outbox, root.originals, mounted.point) == []
+        assert claimed.take.read_bytes() == TAKE
+        mounted.come()
+        assert resume(root, claimed)
+        assert receipt_of(root, NAME.removesuffix(".wav")) is not None
+        assert (root.originals / NAME).read_bytes() == TAKE
+    finally:
+        mounted.end()
+
+
+def test_a_quarantining_that_is_gone_on_with_waits_for_its_drive(tmp_path: Path) -> None:
+    """As above."""
+    root = new_root(tmp_path / "root")
+    mounted = Mounted(root.quarantine, tmp_path / "kept")
+    try:
+        Drives(root).remember()
+        drop(root, NAME, TAKE)
+        claimed = claim(root, NAME)
+        assert claimed is not None
+        mounted.go()
+        for go_on in (lambda: quarantine(root, claimed, reason(claimed.name, claimed.title)), lambda: resume(root, claimed)):  # fmt: skip
+            with pytest.raises(FolderGone, match="quarantine"):
+                go_on()
+            assert files_below(mounted.point) == [] and claimed.take.read_bytes() == TAKE
+        mounted.come()
+        assert resume(root, claimed)
+        assert [path for path, _ in quarantined(root)] == [NAME]
     finally:
         mounted.end()
