@@ -16,8 +16,8 @@ from roots import Served, drop, new_root, reason_of, until
 
 #: The program, which looks for such claims, and turns, far more often.
 HURRIED = (
-    "import sys; from fairtake.serving import serve; from fairtake.cli import main;"
-    "serve.EVERY_S, serve.ADOPT_EVERY_S = 0.2, 0.3; main(sys.argv[1:])"
+    "import sys; from fairtake.serving import serve, standing; from fairtake.cli import main;"
+    "standing.EVERY_S, serve.ADOPT_EVERY_S = 0.2, 0.3; main(sys.argv[1:])"
 )
 
 

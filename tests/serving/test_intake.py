@@ -19,7 +19,7 @@ from fairtake.folders import Claim, Root
 from fairtake.folders.drives import Drives
 from fairtake.serving import part
 from fairtake.serving.intake import Intake
-from fairtake.serving.part import PutBack, Refused, Taken
+from fairtake.serving.part import HeldUp, PutBack, Refused, Taken
 from frozen import frozen_drive
 from roots import CUT, new_root, spoken, until
 
@@ -275,6 +275,29 @@ def test_a_take_that_cannot_be_claimed_is_left_and_said(tmp_path: Path, take: by
         root.claims.mkdir()
         way.intake.want(1)
         way.takes("take.wav")
+
+
+def test_a_claim_that_somebody_removed_is_said_and_holds_up_nobody(
+    tmp_path: Path, take: bytes
+) -> None:
+    """Whoever tidies up among the claims loses that take, and no other."""
+    root = quick(tmp_path / "root")
+    (root.inbox / "one.wav").write_bytes(take)
+    with taking_in(root, want=1) as way:
+        way.takes("one.wav")
+        claimed = way.taken()["one.wav"]
+        shutil.rmtree(claimed.folder)
+        way.intake.put_back(claimed, "somebody still writes it", patiently=False)
+        until(
+            lambda: [
+                n for n in way.hear() if isinstance(n, HeldUp) and "claim is gone" in n.message
+            ]
+        )
+        assert way.intake.returning == []
+        (root.inbox / "two.wav").write_bytes(take)
+        way.intake.want(1)
+        until(lambda: any(isinstance(n, Taken) and n.claimed.path == "two.wav" for n in way.hear()))
+        assert way.intake.trouble == ""
 
 
 def test_half_a_take_is_taken_when_its_grace_is_over(tmp_path: Path) -> None:

@@ -18,8 +18,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from fairtake.folders import Claim, Root, begin, claim
-from fairtake.serving.job import Outcome, fault_of
+from fairtake import pulse
+from fairtake.errors import Silent
+from fairtake.folders import Claim, Root, begin, claim, scratch_of
+from fairtake.serving.job import Condemned, Outcome, fault_of, put_in_place, work
 from fairtake.serving.workers import Task, Worker, Workers
 from roots import (
     BELL,
@@ -29,6 +31,7 @@ from roots import (
     is_finished,
     new_root,
     processes_of,
+    sha256,
     spoken,
     until,
 )
@@ -164,6 +167,33 @@ def test_a_name_is_only_a_name(
 ) -> None:
     """Names that an encoder would take for an address or an option are finished. Requirement 19."""
     assert ending(name, voice) == ("finished", "")
+
+
+@pytest.mark.parametrize("way", ["gone on with", "condemned elsewhere"])
+def test_what_moves_bytes_is_not_silent(
+    way: str, root: Root, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whoever listens hears what was said last, again and again: else a slow drive is a worker that
+    hangs, is ended, and begins the same anew."""
+    monkeypatch.setattr(pulse, "EVERY_S", 0.0)
+    take = drop(root, "a.wav", bytes(2**23))
+    claimed = claim(root, "a.wav")
+    assert claimed is not None
+    told: list[tuple[str, float]] = []
+
+    def progress(verb: str, share: float) -> None:
+        told.append((verb, share))
+
+    if way == "gone on with":
+        (root.originals / "a.wav").write_bytes(take)  # it got so far, and is asked for its hash
+        (scratch_of(root, claimed) / "receipt.json").write_bytes(b"{}")
+        files = [["receipt.json", "a.receipt.json", sha256(b"{}")]]
+        claimed.decide("publish", {"files": files, "original": "a.wav", "sha256": sha256(take)})
+        outcome = work(root, claimed, True, progress)
+        assert outcome.ending == "finished" and told.count(("start", 0.0)) >= 8
+    else:
+        outcome = put_in_place(root, claimed, Condemned(Silent(), "listen"), progress)
+        assert outcome.ending == "quarantined" and told.count(("publish", 0.0)) >= 8
 
 
 def test_a_confined_process_begins_warm(tmp_path: Path, voice: bytes) -> None:

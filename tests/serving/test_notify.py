@@ -7,10 +7,17 @@ import socket
 import time
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
+from fairtake import pulse
+from fairtake.folders import begin, claim
+from fairtake.serving import serve
+from fairtake.serving.job import Outcome
 from fairtake.serving.notify import Manager
+from fairtake.serving.serve import Service
+from roots import drop, new_root
 
 pytestmark = pytest.mark.skipif(not hasattr(socket, "AF_UNIX"), reason="no local sockets here")
 
@@ -88,3 +95,30 @@ def test_nobody_listening_is_no_fault(tmp_path: Path) -> None:
         manager.ready()
         manager.status("x")
         manager.stopping()
+
+
+def test_a_loop_that_moves_a_take_itself_is_no_loop_that_hangs(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A take that used up its attempts is hashed by the loop: gigabytes, over whatever link. A manager
+    that hears nothing for a minute kills the service, and the next one would begin the same again."""
+    monkeypatch.setattr(pulse, "EVERY_S", 0.0)
+    root, told = new_root(tmp_path / "root"), list[str]()
+    drop(root, "take.wav", bytes(2**23))
+    claimed = claim(root, "take.wav")
+    assert claimed is not None
+    for _ in range(root.settings.most_attempts):
+        begin(claimed)
+    quarantined = serve.quarantined
+
+    def noted(*given: Any) -> Outcome:
+        told.append("begun")
+        outcome = quarantined(*given)
+        told.append("done")
+        return outcome
+
+    monkeypatch.setattr(serve, "quarantined", noted)
+    monkeypatch.setattr(Manager, "alive", lambda self: told.append("alive"))
+    Service(root, once=True).run()
+    assert "alive" in told[told.index("begun") : told.index("done")]
+    assert (root.quarantine / "take.wav").exists()
