@@ -41,6 +41,7 @@ from fairtake.serving.standing import InWork, Listeners, Standing
 from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Workers
 from fairtake.shipped import load_profile
+from fairtake.text import one_line
 
 #: How long a publishing that has begun is waited for when the service is told to end.
 PUBLISH_PATIENCE_S = 30.0
@@ -369,13 +370,14 @@ class Service:
         event("unclaimed", claimed.path, why=why)
 
     def _again_or_quarantine(self, claimed: Claim, error: Death) -> None:
-        event("crashed", claimed.path, message=error.message, attempts=claimed.attempts)
+        how = one_line(error.detail)  # not yet more than once, as the take's reason will have it
+        event("crashed", claimed.path, message=how, attempts=claimed.attempts)
         if self._used_up(claimed):
             self._quarantine(claimed, error)
             return
         self._pending.append(claimed)
         if claimed.is_decided:  # not the take's doing: its end is only not in place
-            self._pause.begin(error.message, claimed.path)
+            self._pause.begin(how, claimed.path)
 
     def _used_up(self, claimed: Claim) -> bool:
         """Whether a take had all its attempts. One whose end is decided is past that."""
