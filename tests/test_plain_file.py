@@ -12,7 +12,13 @@ import pytest
 from fairtake.errors import NotAFile
 from fairtake.files.container import sniff
 from fairtake.files.hashing import hash_of
-from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
+from fairtake.plain_file import (
+    MOST_JSON_BYTES,
+    folder_below,
+    is_closed_to_us,
+    open_plain,
+    read_object,
+)
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="links and pipes are made as on POSIX")
 
@@ -77,3 +83,27 @@ def test_whose_refusal_it_was(tmp_path: Path) -> None:
     (tmp_path / "closed").write_bytes(b"")
     (tmp_path / "closed").chmod(0)
     assert is_closed_to_us(tmp_path / "closed") == (os.geteuid() != 0)
+
+
+@pytest.mark.parametrize(
+    "data", [b"[" * 200_000, b'{"a":' * 200_000, b"[1]", b"3", b"", b"{", b"\xff{}", b"null"]
+)
+def test_what_is_no_object_is_an_empty_one(data: bytes, tmp_path: Path) -> None:
+    """Anybody may drop a file under a name of ours; no reader of many may end for one of them."""
+    file = tmp_path / "a.wav.reason.json"
+    file.write_bytes(data)
+    assert read_object(file) == {}
+
+
+def test_an_object_without_end_is_not_read_to_its_end(tmp_path: Path) -> None:
+    file = tmp_path / "a.receipt.json"
+    file.write_bytes(b'{"a": 1}')
+    assert read_object(file) == {"a": 1}
+    with open(file, "ab") as more:
+        more.write(b" " * MOST_JSON_BYTES)
+    assert read_object(file) == {}
+
+
+@pytest.mark.parametrize("name", [*ODD, "nothing.wav", "plain.wav/nothing.wav"])
+def test_what_is_no_plain_file_holds_no_object(name: str, things: Path) -> None:
+    assert read_object(things / name) == {}

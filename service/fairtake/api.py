@@ -23,7 +23,7 @@ from fairtake.receipt import OUTPUT_SUFFIXES, RECEIPT_SUFFIX, Measures, Receipt
 from fairtake.shipped import load_profile
 from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
-from fairtake.title import TITLE_FILE, Title
+from fairtake.title import TITLE_FILE, Title, title_name
 from fairtake.typed_file import read_settings
 
 PathLike = str | os.PathLike[str]
@@ -108,7 +108,7 @@ def profile_named(profile: str | Profile) -> tuple[str, Profile]:
 def _title_beside(take: Path) -> Title:
     from fairtake.errors import TitleInvalid
 
-    path = take.parent / TITLE_FILE
+    path = take.parent / title_name(os.listdir(take.parent))
     return read_settings(path, Title, TitleInvalid) if path.is_file() else Title()
 
 

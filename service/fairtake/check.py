@@ -19,7 +19,7 @@ from fairtake.service_settings import ServiceSettings
 from fairtake.serving.sandbox import missing
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sound.loops import COMPILED
-from fairtake.title import TITLE_FILE, Title
+from fairtake.title import Title, is_title_file
 from fairtake.typed_file import parse_settings, usable_settings
 
 Problem = tuple[str, str]
@@ -71,7 +71,7 @@ def _profile_problems(root: Root) -> Iterator[Problem]:
 
 def _title_problems(root: Root) -> Iterator[Problem]:
     """What would send the takes of a title to quarantine."""
-    for file in sorted(p for p in all_below(root.inbox, ends=TITLE_FILE) if p.name == TITLE_FILE):
+    for file in sorted(p for p in all_below(root.inbox) if is_title_file(p.name)):
         if file.is_symlink() or not file.is_file():
             continue
         name = file.relative_to(root.inbox).as_posix()

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import json
 import os
 import stat
 from collections.abc import Iterator
 from io import BufferedReader
 from pathlib import Path, PurePosixPath
+from typing import Any
 
 from fairtake.errors import NotAFile
 
 _NO_LINK = getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_CLOEXEC", 0)
 #: Opening a pipe for reading waits for a writer, unless asked not to.
 _READ = os.O_RDONLY | _NO_LINK | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
+
+#: The largest receipt, of a mix of very many sounds, has some hundred kilobytes.
+MOST_JSON_BYTES = 16 * 2**20
 
 
 def open_plain(path: str | Path, folder: int | None = None) -> BufferedReader:
@@ -32,6 +37,21 @@ def open_plain(path: str | Path, folder: int | None = None) -> BufferedReader:
         os.close(descriptor)
         raise NotAFile()
     return open(descriptor, "rb")
+
+
+def read_object(path: Path) -> dict[str, Any]:
+    """The JSON object in the file at *path*; an empty one where there is none.
+
+    Anybody may have put anything there under a name of ours: no text, gigabytes, brackets without end.
+    An ``OSError`` that says more than that nothing is there passes through.
+    """
+    try:
+        with open_plain(path) as file:
+            data = file.read(MOST_JSON_BYTES + 1)
+        known = json.loads(data.decode("utf-8")) if len(data) <= MOST_JSON_BYTES else None
+    except (FileNotFoundError, NotADirectoryError, NotAFile, ValueError, RecursionError):
+        return {}
+    return known if isinstance(known, dict) else {}
 
 
 def is_closed_to_us(path: Path) -> bool:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tempfile
 from pathlib import Path
 
@@ -16,6 +15,7 @@ from fairtake.mixing.mix import drawn_again
 from fairtake.pages import MARK, sheet_name
 from fairtake.pages.neighbours import links_of
 from fairtake.pages.sheet import sheet_page
+from fairtake.plain_file import read_object
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
 from fairtake.rounds import Rounds, Stopwatch
@@ -46,7 +46,7 @@ def redraw(receipt: Path, original: Path | None = None) -> tuple[Path, bool]:
 def read_receipt(path: Path) -> Receipt:
     """Raises `ReceiptInvalid`."""
     try:
-        return Receipt.model_validate(json.loads(path.read_text("utf-8")))
+        return Receipt.model_validate(read_object(path))
     except ValueError:
         raise ReceiptInvalid(f"{path.name} is no receipt of a finished take.") from None
 

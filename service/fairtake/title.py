@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Iterable
 from pathlib import PurePath
 from typing import Any
 
@@ -14,6 +15,17 @@ from fairtake.typed_file import Settings
 TITLE_FILE = "title.toml"
 LONGEST_TAG = 512
 COVER_SUFFIXES = (".jpg", ".jpeg", ".png")
+
+
+def is_title_file(name: str) -> bool:
+    """Whether a file of this name is title.toml, in whatever case somebody or some system wrote it."""
+    return name.casefold() == TITLE_FILE
+
+
+def title_name(names: Iterable[str]) -> str:
+    """The one of *names* that is title.toml; of several the one that is written just so."""
+    found = filter(is_title_file, names)
+    return min(found, key=lambda name: (name != TITLE_FILE, name), default=TITLE_FILE)
 
 
 def clean_text(text: str) -> str:

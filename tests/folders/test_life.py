@@ -231,6 +231,18 @@ def test_a_duplicate_has_the_same_name_but_for_a_number(
     assert folders.already_finished(root, again, asked) == (stem if is_one else None)
 
 
+def test_a_receipt_that_is_none_makes_no_duplicate(root: Root, model: str) -> None:
+    """Somebody's file under its name: the take is finished, and nobody's worker dies of it."""
+    drop(root, NAME, TAKE)
+    claimed = claim(root, NAME)
+    assert claimed is not None
+    spoilt = root.outbox / NAME.replace(".wav", ".receipt.json")
+    spoilt.parent.mkdir(parents=True)
+    spoilt.write_text("[" * 200_000)
+    asked = folders.asked_of(json.loads(crashing.receipt(model, 1).to_json()))
+    assert folders.already_finished(root, claimed, asked) is None
+
+
 def test_a_duplicate_that_was_written_to_meanwhile_is_none(root: Root, model: str) -> None:
     """A writer who had it open adds to it as it is compared. Requirement 14: nothing is lost."""
     finish_claimed_in(root, model)

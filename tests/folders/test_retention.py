@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
-from fairtake.folders import Root, begin, claim, publish, scratch_of
+from fairtake.folders import Root, begin, claim, publish, retention, scratch_of
 from fairtake.folders.retention import Deleted, clear_out, is_on
 from fairtake.master import Job, finish
 from fairtake.profile import Profile
@@ -133,6 +134,29 @@ def test_an_original_goes_after_its_finished_files_were_verified_and_gone(
     os.utime(receipts[1], (time.time() - 61 * DAY_S,) * 2)
     assert list(clear_out(root)) == [Deleted("original", "a.wav", "a.receipt.json")]
     assert left(root) >= {"originals/b.wav", "originals/c.wav"}
+
+
+@pytest.mark.parametrize("odd", ["nested", "closed"])
+def test_a_receipt_that_cannot_be_read_holds_up_no_other(
+    odd: str, tmp_path: Path, made: tuple, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing of it goes, and what is sorted behind it is seen to all the same."""
+    root = root_with(tmp_path, originals=30)
+    first, _ = (published(root, name, made, 40) for name in ("a.wav", "b.wav"))
+    if odd == "nested":
+        first.write_text("[" * 200_000)
+        os.utime(first, (time.time() - 40 * DAY_S,) * 2)
+    else:
+        reading = retention.read_object
+
+        def refused(path: Path) -> dict[str, Any]:
+            if path == first:
+                raise PermissionError
+            return reading(path)
+
+        monkeypatch.setattr(retention, "read_object", refused)
+    assert [d.path for d in clear_out(root)] == ["b.wav"]
+    assert (root.originals / "a.wav").exists()
 
 
 def test_two_takes_of_one_name_are_told_apart(tmp_path: Path, made: tuple) -> None:

@@ -269,6 +269,17 @@ def test_a_title_leads_nowhere(
     assert ending("itself/a.wav", voice)[0] == "finished"  # as if there were none
 
 
+def test_a_title_is_found_in_any_case(
+    root: Root, voice: bytes, ending: Callable[..., tuple[str, str]]
+) -> None:
+    """Some systems write Title.toml and know no difference; the one written just so goes before it."""
+    (root.inbox / "T").mkdir()
+    (root.inbox / "T/TITLE.toml").write_text('profile = "none of this name"\n')
+    assert ending("T/a.wav", voice) == ("quarantined", "profile-unknown")
+    (root.inbox / "T/title.toml").write_text('profile = "podcast"\n')
+    assert ending("T/b.wav", voice)[0] == "finished"
+
+
 # --- the surroundings -----------------------------------------------------------------------------
 
 #: What the system says, and the code of the fault it is. Anything unknown is a drive's.

@@ -152,7 +152,7 @@ def test_a_folder_without_title_waits_until_all_of_it_is_still(inbox: Inbox, tak
     assert inbox.after(1) == ["T/1.wav", "T/2.wav"]
 
 
-@pytest.mark.parametrize("where", ["T/title.toml", "T/Part/title.toml"])
+@pytest.mark.parametrize("where", ["T/title.toml", "T/Part/title.toml", "T/Title.TOML"])
 def test_a_folder_with_a_settled_title_does_not_wait(inbox: Inbox, take: bytes, where: str) -> None:
     """The title is there, so each take goes on by itself. DEVELOPERS: folders are waited for."""
     inbox.write(where, b"")

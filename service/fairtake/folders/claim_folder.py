@@ -33,6 +33,7 @@ from fairtake.folders.durable import (
 )
 from fairtake.folders.names import folder_of
 from fairtake.folders.places import Root
+from fairtake.plain_file import read_object
 
 _MARK = "attempt-"
 
@@ -204,8 +205,4 @@ def _marks(folder: Path) -> set[int]:
 
 
 def _read(path: Path) -> dict[str, Any] | None:
-    try:
-        known = json.loads(path.read_text("utf-8"))
-    except (FileNotFoundError, NotADirectoryError, ValueError, RecursionError):
-        return None
-    return known if isinstance(known, dict) else None
+    return read_object(path) or None

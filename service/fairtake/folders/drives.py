@@ -18,6 +18,7 @@ from pathlib import Path
 from fairtake.errors import FolderGone
 from fairtake.folders.durable import write_durably
 from fairtake.folders.places import Root
+from fairtake.plain_file import read_object
 
 MARKER = ".fairtake-drive"
 MEMORY = "drives.json"
@@ -82,7 +83,4 @@ class Drives:
 
 
 def _remembered(root: Root) -> dict[str, str]:
-    try:
-        return dict(json.loads((root.state / MEMORY).read_text("utf-8")))
-    except (FileNotFoundError, NotADirectoryError, ValueError, TypeError):
-        return {}
+    return read_object(root.state / MEMORY)

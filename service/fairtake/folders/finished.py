@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from pathlib import Path, PurePosixPath
@@ -13,6 +12,7 @@ from fairtake.folders.durable import holds, remove_take
 from fairtake.folders.life import end
 from fairtake.folders.names import folder_of, free_folder, key, portable
 from fairtake.folders.places import Root
+from fairtake.plain_file import read_object
 from fairtake.receipt import RECEIPT_SUFFIX
 
 
@@ -67,14 +67,14 @@ def drop_duplicate(root: Root, claimed: Claim) -> None:
 
 def _same_work(receipt: Path, original: Path, asked: dict[str, Any]) -> bool:
     try:
-        known = json.loads(receipt.read_text("utf-8"))
+        known = read_object(receipt)
         if asked_of(known) != asked:
             return False
         stems = (known.get("mix") or {}).get("stems", {})
         outputs = [*(known["outputs"][kind] for kind in ("wav", "mp3")), *stems.values()]
         files = {output["file"]: output["sha256"] for output in outputs}
-    except (ValueError, KeyError, TypeError, AttributeError):
-        return False
+    except (KeyError, TypeError, AttributeError):
+        return False  # no receipt of ours
     inside = all(PurePosixPath(name).name == name for name in files)
     return (
         inside

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -13,6 +12,7 @@ from fairtake.folders.durable import move_to_free
 from fairtake.folders.names import portable, without_number
 from fairtake.folders.places import Root
 from fairtake.mix_folder import is_mix
+from fairtake.plain_file import read_object
 from fairtake.receipt import REASON_SUFFIX
 
 
@@ -55,7 +55,6 @@ def _own_path(path: str, reason: dict[str, Any]) -> str:
 
 
 def _read(reason: Path) -> dict[str, Any]:
-    with contextlib.suppress(OSError, ValueError):
-        known = json.loads(reason.read_text("utf-8"))
-        return known if isinstance(known, dict) else {}
+    with contextlib.suppress(OSError):
+        return read_object(reason)
     return {}

@@ -33,6 +33,7 @@ from fairtake.folders.durable import (
 )
 from fairtake.folders.names import portable
 from fairtake.folders.places import Root
+from fairtake.plain_file import read_object
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
 
 _DAY_S = 86400.0
@@ -56,14 +57,14 @@ def clear_out(root: Root) -> Iterator[Deleted]:
     """Delete what was kept long enough, file by file, and say so after each."""
     if not is_on(root):
         return
-    now = _earlier_clock(root)
+    now, noted = _earlier_clock(root), _remembered(root)
     for receipt in sorted(all_below(root.outbox, ends=RECEIPT_SUFFIX)):
         status = standing(receipt)
         if status is not None:
-            yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S)
+            yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S, noted)
 
 
-def _clear(root: Root, receipt: Path, age_days: float) -> Iterator[Deleted]:
+def _clear(root: Root, receipt: Path, age_days: float, noted: set[str]) -> Iterator[Deleted]:
     settings = root.settings
     due_originals = 0 < settings.keep_originals_days <= age_days
     due_finished = 0 < settings.keep_finished_days <= age_days
@@ -74,10 +75,10 @@ def _clear(root: Root, receipt: Path, age_days: float) -> Iterator[Deleted]:
     original = {_original(root, receipt, known): str(known.take.sha256)}
     finished_left = _left(outputs) if due_finished else {}
     original_left = _left(original) if due_originals else {}
-    if not (finished_left or original_left) or not _verified(root, receipt, outputs):
+    if not (finished_left or original_left) or not _verified(root, receipt, outputs, noted):
         return
     if finished_left:
-        _remember(root, receipt)
+        _remember(root, receipt, noted)
     yield from _delete(root.outbox, "finished", finished_left, root, receipt)
     yield from _delete(root.originals, "original", original_left, root, receipt)
 
@@ -94,10 +95,11 @@ def _delete(
 
 
 def _read(receipt: Path) -> Receipt | None:
-    """The receipt, None when it is not one of ours or names anything but its own files."""
+    """The receipt, None when it is not one of ours, may not be read, or names anything but its own
+    files: then nothing of it goes, and all others are seen to."""
     try:
-        known = Receipt.model_validate(json.loads(receipt.read_bytes()))
-    except (FileNotFoundError, ValueError):
+        known = Receipt.model_validate(read_object(receipt))
+    except (PermissionError, ValueError):
         return None
     stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
     ours = all(output.file == stem + suffix for suffix, output in known.files.items())
@@ -118,21 +120,21 @@ def _left(files: dict[Path, str]) -> dict[Path, str]:
 # --- what was verified ---------------------------------------------------------------------------
 
 
-def _verified(root: Root, receipt: Path, outputs: dict[Path, str]) -> bool:
-    return all(holds(path, sha256) for path, sha256 in outputs.items()) or _line(
-        root, receipt
-    ) in _remembered(root)
+def _verified(root: Root, receipt: Path, outputs: dict[Path, str], noted: set[str]) -> bool:
+    whole = all(holds(path, sha256) for path, sha256 in outputs.items())
+    return whole or _line(root, receipt) in noted
 
 
-def _remember(root: Root, receipt: Path) -> None:
+def _remember(root: Root, receipt: Path, noted: set[str]) -> None:
     line = _line(root, receipt)
-    if line in _remembered(root):
+    if line in noted:
         return
     with open(_notes(root), "a", encoding="utf-8") as file:
         file.write(f"\n{line}\n")  # a line that was broken off before stays by itself
         file.flush()
         os.fsync(file.fileno())
     sync(_notes(root).parent)
+    noted.add(line)
 
 
 def _remembered(root: Root) -> set[str]:

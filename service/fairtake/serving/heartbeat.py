@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from fairtake.plain_file import read_object
+
 EVERY_S = 2.0
 #: Without a word for so long, the service is taken for dead.
 DEAD_AFTER_S = 20.0
@@ -39,10 +41,10 @@ def beat(
 def last_beat(path: Path) -> dict[str, Any] | None:
     """What the service said last, or None when it never did."""
     try:
-        said = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
+        said = read_object(path)
+    except OSError:
         return None
-    return said if isinstance(said, dict) and "at" in said and "pid" in said else None
+    return said if "at" in said and "pid" in said else None
 
 
 @dataclass(frozen=True)

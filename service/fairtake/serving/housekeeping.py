@@ -9,12 +9,13 @@ from fairtake.folders import Root
 from fairtake.folders.drives import Drives
 from fairtake.folders.retention import clear_out, is_on
 from fairtake.serving.log import event
+from fairtake.serving.making import described
 
 EVERY_S = 6 * 3600.0
 
 
 def clear_out_now(root: Root) -> None:
-    """Delete what may go, a log line a file. A fault is logged, and ends it for this time."""
+    """Delete what may go, a log line a file. A fault is logged, and ends it for this time. Raises nothing."""
     try:
         Drives(root).require()
         for deleted in clear_out(root):
@@ -23,6 +24,10 @@ def clear_out_now(root: Root) -> None:
         event("fault", why=f"Nothing more is cleared out for now. {e.message}")
     except OSError as e:
         event("fault", why=f"Nothing more is cleared out for now: {e}.")
+    except (
+        Exception
+    ) as e:  # a bug of ours must not end it for good, nor keep the service from its end
+        event("fault", why=f"Nothing more is cleared out for now: {described(e)}")
 
 
 def start_clearing_out(root: Root) -> None:

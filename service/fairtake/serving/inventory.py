@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import errno
-import json
 import time
 from collections.abc import Collection, Iterator
 from pathlib import Path, PurePosixPath
@@ -12,6 +11,7 @@ from typing import Any
 
 from fairtake.below import all_below
 from fairtake.folders import Root, claims
+from fairtake.plain_file import read_object
 from fairtake.receipt import REASON_SUFFIX, RECEIPT_SUFFIX
 from fairtake.serving.ledger import Entry
 from fairtake.serving.scan import is_companion, scan
@@ -50,9 +50,8 @@ def place_of(root: Root, receipt: Path) -> str:
 
 def read_json(path: Path) -> dict[str, Any]:
     """The object *path* holds; an empty one where it cannot be told."""
-    with contextlib.suppress(OSError, ValueError):
-        known = json.loads(path.read_text("utf-8"))
-        return known if isinstance(known, dict) else {}
+    with contextlib.suppress(OSError):
+        return read_object(path)
     return {}
 
 

@@ -55,7 +55,7 @@ from fairtake.serving.making import described, make
 from fairtake.serving.scan import Seen, look, nests_too_deep, plain_files
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sketch import Sketch
-from fairtake.title import TITLE_FILE, Title
+from fairtake.title import TITLE_FILE, Title, title_name
 from fairtake.typed_file import parse_settings
 from fairtake.versions import made_by
 
@@ -345,15 +345,18 @@ def title_of(root: Root, claimed: Claim) -> tuple[Title, Path, str]:
 
 def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
     """The title.toml in a folder of the inbox, None where there is none. Raises `TitleInvalid`."""
+    name = TITLE_FILE
     try:
         if os.name == "posix":
-            with folder_below(inbox, str(inside)) as folder, open_plain(TITLE_FILE, folder) as file:
-                data = file.read(_MOST_TITLE_BYTES + 1)
-        else:
-            with open_plain(inbox / inside / TITLE_FILE) as file:
+            with folder_below(inbox, str(inside)) as folder:
+                name = title_name(os.listdir(folder))
+                with open_plain(name, folder) as file:
+                    data = file.read(_MOST_TITLE_BYTES + 1)
+        else:  # where names are the same in any case
+            with open_plain(inbox / inside / name) as file:
                 data = file.read(_MOST_TITLE_BYTES + 1)
     except PermissionError:
-        if not is_closed_to_us(inbox / inside / TITLE_FILE):
+        if not is_closed_to_us(inbox / inside / name):
             raise
         raise TitleInvalid(f"{TITLE_FILE}: it may not be read.") from None
     except (FileNotFoundError, NotADirectoryError, NotAFile):

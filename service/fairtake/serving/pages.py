@@ -7,7 +7,6 @@ is said once in the log and tried again with the next change.
 from __future__ import annotations
 
 import contextlib
-import json
 import queue
 import threading
 import time
@@ -26,6 +25,7 @@ from fairtake.pages.index import Overview, index_page
 from fairtake.pages.neighbours import INDEX, links_of, way
 from fairtake.pages.sheet import sheet_page
 from fairtake.pages.title_sheet import CSV_HEAD, CSV_NAME, title_csv, title_page
+from fairtake.plain_file import read_object
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
 from fairtake.serving.inventory import place_of, read_json, receipts
 from fairtake.serving.log import event
@@ -156,7 +156,7 @@ class Pages:
         if sketch is None:
             return  # `fairtake sheet` makes it from the files
         receipt = self._root.outbox / f"{place}{RECEIPT_SUFFIX}"
-        known = Receipt.model_validate(json.loads(receipt.read_text("utf-8")))
+        known = Receipt.model_validate(read_object(receipt))
         suffix = PurePosixPath(portable(known.take.name)).suffix
         original = self._root.originals / f"{place}{suffix}"
         links = links_of(receipt.parent, known, original, bool(title_of(place)))

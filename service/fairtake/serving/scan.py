@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from fairtake.mix_folder import is_mix
-from fairtake.title import COVER_SUFFIXES, TITLE_FILE
+from fairtake.title import COVER_SUFFIXES, is_title_file
 
 #: Names of copies that are not finished, and of what systems and sync programs leave behind. A dot
 #: in front hides: ``.syncthing.x.tmp``, rsync's ``.x.Xy12Zq``, ``.nfs0001``, ``._x.wav``, ``.~lock``.
@@ -103,8 +103,8 @@ def is_ignored(name: str) -> bool:
 
 def is_companion(path: str) -> bool:
     """Whether a file goes with takes instead of being one: title.toml and pictures."""
-    name = path.rpartition("/")[2].casefold()
-    return name == TITLE_FILE or name.endswith(COVER_SUFFIXES)
+    name = path.rpartition("/")[2]
+    return is_title_file(name) or name.casefold().endswith(COVER_SUFFIXES)
 
 
 def scan(inbox: Path) -> dict[str, Seen]:

@@ -23,7 +23,7 @@ from fairtake.errors import FairtakeError
 from fairtake.files.container import sniff
 from fairtake.mix_folder import is_mix, missing_in
 from fairtake.serving.scan import Seen, is_companion, look, plain_files
-from fairtake.title import TITLE_FILE
+from fairtake.title import is_title_file
 
 #: Whoever holds a file open says nothing when he lets go of it: it is looked at again so often.
 HELD_S = 0.5
@@ -154,7 +154,7 @@ class Settling:
         loud = {folder for path in unsettled if (folder := _folder(path))}
         if not loud:
             return loud
-        titles = {path for path in self.files if path.rpartition("/")[2] == TITLE_FILE}
+        titles = {path for path in self.files if is_title_file(path.rpartition("/")[2])}
         titled = {_folder(path) for path in titles - unsettled}
         return {folder for folder in loud if not any(above in titled for above in _lineage(folder))}
 

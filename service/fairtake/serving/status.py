@@ -37,21 +37,23 @@ def status(root: Root) -> dict[str, Any]:
     heard = life(root.heartbeat)
     waiting = _asked(lambda: _waiting(root, heard), _said_to_wait(heard))
     in_work = _asked(lambda: _in_work(root, heard), _said_in_work(heard))
-    failed = _asked(lambda: _quarantined(root), [])
+    failed = _asked(lambda: _quarantined(root), None)
     finished, lately = _asked(lambda: _finished(root), (0, []))
     found = {
         "schema": STATUS_SCHEMA,
         "root": str(root.path),
         "service": _service(heard),
-        "totals": _totals(root, finished, len(failed), len(waiting) + len(in_work)),
+        "totals": _totals(root, finished, len(failed or ()), len(waiting) + len(in_work)),
         "waiting": waiting,
         "in_work": in_work,
         "finished": finished,
         "finished_lately": lately,
-        "quarantined": failed,
+        "quarantined": failed or [],
         "places": [_place(name, folder) for name, folder in _places(root)],
     }
     problems = list(_problems(found, heard))
+    if failed is None:
+        problems.append("What lies in quarantine cannot be told.")
     return {**found, "healthy": not problems, "problems": problems}
 
 
@@ -136,7 +138,7 @@ def _job(said: dict[str, Any], take: str, attempts: int | None) -> dict[str, Any
 
 def _quarantined(root: Root) -> list[dict[str, Any]]:
     return [
-        {"take": path, **{key: known.get(key) for key in ("code", "message", "advice")}}
+        {"take": path, **{key: _text(known.get(key)) for key in ("code", "message", "advice")}}
         for path, known in quarantined(root)
     ]
 
@@ -151,14 +153,22 @@ def _finished(root: Root) -> tuple[int, list[dict[str, Any]]]:
             {
                 "take": place_of(root, Path(name)),
                 "ago_s": round(max(time.time() - at, 0.0)),
-                "missed_checks": [
-                    f"{check.get('check')} of the {check.get('file')}"
-                    for check in known.get("checks", [])
-                    if not check.get("ok")
-                ],
+                "missed_checks": _missed_checks(known.get("checks")),
             }
         )
     return len(dated), lately
+
+
+def _missed_checks(checks: Any) -> list[str]:
+    """Those that a receipt says were missed, if it is one of ours."""
+    told = [check for check in checks if isinstance(check, dict)] if type(checks) is list else []
+    return [
+        f"{check.get('check')} of the {check.get('file')}" for check in told if not check.get("ok")
+    ]
+
+
+def _text(said: Any) -> str | None:
+    return said if isinstance(said, str) else None
 
 
 def _places(root: Root) -> list[tuple[str, Path]]:
@@ -184,13 +194,14 @@ def _disk(folder: Path) -> dict[str, Any]:
 
 
 def _asked(question: Callable[[], Any], otherwise: Any) -> Any:
-    """The answer to *question*, or *otherwise* when a share is gone or keeps us waiting."""
+    """The answer to *question*, or *otherwise* when a share is gone or keeps us waiting, or when what
+    lies there is like nothing that was foreseen."""
     answers: list[Any] = []
 
     def ask() -> None:
         try:
             answers.append(question())
-        except OSError:
+        except Exception:
             return
 
     asking = threading.Thread(target=ask, daemon=True)
