@@ -24,9 +24,7 @@ def clear_out_now(root: Root) -> None:
         event("fault", why=f"Nothing more is cleared out for now. {e.message}")
     except OSError as e:
         event("fault", why=f"Nothing more is cleared out for now: {e}.")
-    except (
-        Exception
-    ) as e:  # a bug of ours must not end it for good, nor keep the service from its end
+    except Exception as e:  # a bug of ours: the thread lives on, and the service ends as it should
         event("fault", why=f"Nothing more is cleared out for now: {described(e)}")
 
 
