@@ -217,10 +217,10 @@ def _sound(
     else:
         gain_db = voices.speech_dbfs + cue.level_db - own_dbfs
     faded = _faded_db(place, rate)
-    ducked = _ducked_db(place, spoken, rate)[: len(faded)]
+    ducked = _ducked_db(place, spoken, rate)
     here = duck_db[_row(place.begin, rate) :][: len(ducked)]
     np.minimum(here, ducked[: len(here)], out=here)
-    curve = gain_rows(gain_db, faded, np.pad(ducked, (0, len(faded) - len(ducked))))
+    curve = gain_rows(gain_db, faded, ducked)
     return Sound(
         place, replace(flat, begin=place.begin, gain_db=curve), own_lufs, gain_db,
         abs(float(ducked.min(initial=0.0))),
@@ -252,11 +252,13 @@ def _faded_db(place: Place, rate: int) -> Rows:
 
 def _ducked_db(place: Place, spoken: Mask, rate: int) -> Rows:
     """How far the voice turns a bed down, dB, one value a row of its own; nothing for a single sound."""
-    cue = place.cue
-    if not isinstance(cue, Bed):
-        return np.zeros(0, np.float32)
+    cue, first, rows = place.cue, _row(place.begin, rate), rows_of(place.frames, rate)
+    if not isinstance(cue, Bed) or first >= len(spoken):
+        return np.zeros(rows, np.float32)
     curve = duck_gain_db(spoken, cue.duck_db, cue.duck_fall_s, cue.duck_rise_s, cue.duck_hold_s)
-    return curve[_row(place.begin, rate) : _row(place.end, rate)]
+    here = curve[first : first + rows]
+    # Its rows are counted from its own begin: the last may lie behind those of the axis.
+    return np.pad(here, (0, rows - len(here)), mode="edge")
 
 
 def _duck_note(duck: Rows) -> dict[str, Any]:
