@@ -59,7 +59,7 @@ def test_full_disk_is_not_the_takes_fault(monkeypatch: pytest.MonkeyPatch, tmp_p
     def full(*_: Any, **__: Any) -> subprocess.CompletedProcess[str]:
         return subprocess.CompletedProcess([], 228, "", "x.wav: No space left on device")
 
-    monkeypatch.setattr(module.subprocess, "run", full)
+    monkeypatch.setattr(module, "_run", full)
     with pytest.raises(OSError, match="No space left"):
         decode_to_wav(tmp_path / "take", "m4a", tmp_path / "out.wav")
 

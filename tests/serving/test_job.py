@@ -19,7 +19,7 @@ import pytest
 import soundfile
 
 from fairtake import pulse
-from fairtake.errors import Silent
+from fairtake.errors import Damaged, Silent
 from fairtake.folders import Claim, Root, begin, claim, scratch_of
 from fairtake.serving.job import Condemned, Outcome, fault_of, put_in_place, work
 from fairtake.serving.workers import Task, Worker, Workers
@@ -267,6 +267,26 @@ def test_a_title_leads_nowhere(
     (root.inbox / "itself").mkdir()
     (root.inbox / "itself/title.toml").symlink_to(root.inbox / "above/title.toml")
     assert ending("itself/a.wav", voice)[0] == "finished"  # as if there were none
+
+
+def test_a_take_whose_drive_fails_is_not_condemned(
+    root: Root, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A decoder calls damaged what it was not given. Asked once more, the drive says whose fault it is."""
+    drop(root, "a.wav", b"no sound")
+    claimed = claim(root, "a.wav")
+    assert claimed is not None
+
+    def fails(path: Path) -> str:
+        raise OSError(errno.EIO, "Input/output error", str(path))
+
+    with monkeypatch.context() as patched:
+        patched.setattr("fairtake.files.take.take_hash", fails)
+        outcome = put_in_place(root, claimed, Condemned(Damaged(), "listen"), lambda *_: None)
+    assert (outcome.ending, outcome.code) == ("surroundings", "folder-gone")
+    assert files_below(root.quarantine) == [] and claimed.take.exists() and not claimed.is_decided
+    outcome = put_in_place(root, claimed, Condemned(Damaged(), "listen"), lambda *_: None)
+    assert outcome.ending == "quarantined"
 
 
 def test_a_title_is_found_in_any_case(

@@ -116,6 +116,11 @@ class Take:
         return start
 
 
+#: Why a take itself is not read: it is gone, its rights, links, or folders of a mix too deep in one
+#: another. Any other number is the drive's.
+_OF_THE_TAKE = (errno.ENOENT, errno.EACCES, errno.EPERM, errno.ELOOP, errno.ENAMETOOLONG)
+
+
 @contextmanager
 def open_take(
     path: Path, scratch: Path, longest_s: float = LONGEST_S, decoded_as: str = "decoded.wav"
@@ -213,14 +218,21 @@ def bytes_in(folder: Path) -> int:
 
 
 def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:
-    """What can be said of the take at *path*, as far as it can be read."""
+    """What can be said of the take at *path*, as far as it may be read.
+
+    Raises ``OSError`` where the drive does not give it: then nothing that was said of it is sure.
+    """
     facts = TakeFacts(name=name, title=title)
     try:
         facts.bytes = path.lstat().st_size
         if path.is_dir():
             facts.bytes, facts.container = bytes_in(path), "mix"
         facts.sha256 = take_hash(path)
-    except (OSError, NotAFile, RecursionError):  # or folders of a mix lie too deep in one another
+    except (NotAFile, RecursionError):
+        return facts
+    except OSError as e:
+        if e.errno not in _OF_THE_TAKE:
+            raise
         return facts
     if take is not None:
         facts.container, facts.encoding = take.container, take.encoding

@@ -12,11 +12,13 @@ import socket
 import threading
 import time
 from multiprocessing.connection import wait
+from pathlib import Path
 from typing import Any
 
 from distributed import get_worker
 
 from fairtake.folders import Claim, drop_scratch, mark_begun, mark_of
+from fairtake.folders.durable import standing
 from fairtake.serving.crew import Task
 from fairtake.serving.job import Outcome
 from fairtake.serving.workers import Workers
@@ -75,13 +77,20 @@ def _made(task: Task) -> Outcome:
             if worker.heard > told or (not worker.is_ready and looked < loaded_by):
                 told = worker.heard
                 _tell(task, worker.verb, worker.share)
-            if not mark_of(task.scratch).exists():
+            if _is_given_up(task.scratch):
                 break
     finally:
         if worker.claimed is not None:
             workers.drop(worker)
     drop_scratch(task.scratch)  # it wrote while the service removed
     return Outcome("surroundings", message="The service gave the attempt up.")
+
+
+def _is_given_up(scratch: Path) -> bool:
+    try:
+        return standing(mark_of(scratch)) is None
+    except OSError:  # the share does not tell now, and is asked again
+        return False
 
 
 def _workers() -> Workers:

@@ -26,6 +26,7 @@ from distributed.comm.addressing import get_address_host_port, normalize_address
 
 from fairtake.errors import ClusterGone, ClusterUnusable
 from fairtake.folders import Claim, Root, drop_scratch, mark_of, scratch_apart
+from fairtake.folders.durable import standing
 from fairtake.serving.afar import TOPIC, make_afar
 from fairtake.serving.crew import NEARLY_DONE, Task
 from fairtake.serving.job import Outcome, fault_of
@@ -221,7 +222,10 @@ class Cluster:
         if isinstance(news, Outcome):
             return news
         assert slot.task.scratch is not None
-        begun = mark_of(slot.task.scratch).exists()
+        try:
+            begun = standing(mark_of(slot.task.scratch)) is not None
+        except OSError as e:  # the share does not tell: nothing is held against the take
+            return Outcome("surroundings", message=f"{news.message} {fault_of(e).message}")
         return Outcome("crashed" if begun else "surroundings", message=news.message)
 
 

@@ -383,17 +383,17 @@ def profile_of(root: Root, claimed: Claim, title: Title, text: str) -> tuple[str
 
 
 def quarantined(root: Root, claimed: Claim, error: FairtakeError, verb: str) -> Outcome:
-    """Quarantine the take for *error*."""
-    reason = Reason(
-        take=facts_of(claimed.take, claimed.name, claimed.title),
-        code=error.code,
-        message=error.message,
-        advice=error.advice,
-        stage=verb,
-        attempts=max(claimed.attempts, 1),
-        made_by=made_by(),
-    )
+    """Quarantine the take for *error*; but not while its drive does not even let it be read."""
     try:
+        reason = Reason(
+            take=facts_of(claimed.take, claimed.name, claimed.title),
+            code=error.code,
+            message=error.message,
+            advice=error.advice,
+            stage=verb,
+            attempts=max(claimed.attempts, 1),
+            made_by=made_by(),
+        )
         place = quarantine(root, claimed, reason)
     except FolderGone as e:
         return Outcome("surroundings", code=e.code, message=e.message)
