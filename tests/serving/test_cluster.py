@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import os
 import re
@@ -19,8 +20,9 @@ import soundfile
 from click.testing import CliRunner
 
 from fairtake.cli import main
-from fairtake.folders import Root, claims
+from fairtake.folders import Root, claim, claims, mark_begun, scratch_apart
 from fairtake.receipt import RECEIPT_SUFFIX
+from fairtake.serving.crew import Task
 from roots import (
     BELL,
     Served,
@@ -250,6 +252,31 @@ def test_a_scheduler_that_is_killed_and_comes_back_loses_nothing(
     begun = night.said("began", "restart.wav")
     assert len(begun) > 1 and all("attempts: 1" in line for line in begun)
     assert not night.said("crashed", "restart.wav")
+
+
+def test_a_worker_that_is_lost_is_held_against_a_take_that_was_begun_alone(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """And against none while the share does not tell; that is no end of the service either."""
+    from fairtake.serving import cluster
+
+    root = new_root(tmp_path / "root")
+    drop(root, "lost.wav", b"no sound")
+    claimed = claim(root, "lost.wav")
+    assert claimed is not None
+    scratch = scratch_apart(root, claimed)
+    slot = cluster.Slot(claimed, Task(root.path, claimed.folder, True, scratch))
+
+    def ending() -> str:
+        return cluster._outcome_of(slot, cluster.Lost("It is gone.")).ending
+
+    def stale(path: Path) -> None:
+        raise OSError(errno.ESTALE, os.strerror(errno.ESTALE), str(path))
+
+    assert ending() == "surroundings"
+    assert mark_begun(scratch) and ending() == "crashed"
+    monkeypatch.setattr(cluster, "standing", stale)
+    assert ending() == "surroundings"
 
 
 def test_without_a_scheduler_takes_wait_and_no_attempt_is_used(

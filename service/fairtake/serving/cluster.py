@@ -172,7 +172,7 @@ class Cluster:
             self._place()
             return
         for news in slot.news():
-            outcome = self._outcome_of(slot, news)
+            outcome = _outcome_of(slot, news)
             if outcome.made is not None:
                 slot.task = replace(slot.task, scratch=None, made=outcome.made)
                 self._to_place.append(slot)
@@ -217,16 +217,17 @@ class Cluster:
         if slot in self._to_place:
             self._to_place.remove(slot)
 
-    def _outcome_of(self, slot: Slot, news: Lost | Outcome) -> Outcome:
-        """A worker that went is held against a take only where the take was begun."""
-        if isinstance(news, Outcome):
-            return news
-        assert slot.task.scratch is not None
-        try:
-            begun = standing(mark_of(slot.task.scratch)) is not None
-        except OSError as e:  # the share does not tell: nothing is held against the take
-            return Outcome("surroundings", message=f"{news.message} {fault_of(e).message}")
-        return Outcome("crashed" if begun else "surroundings", message=news.message)
+
+def _outcome_of(slot: Slot, news: Lost | Outcome) -> Outcome:
+    """A worker that went is held against a take only where the take was begun."""
+    if isinstance(news, Outcome):
+        return news
+    assert slot.task.scratch is not None
+    try:
+        begun = standing(mark_of(slot.task.scratch)) is not None
+    except OSError as e:  # the share does not tell: nothing is held against the take
+        return Outcome("surroundings", message=f"{news.message} {fault_of(e).message}")
+    return Outcome("crashed" if begun else "surroundings", message=news.message)
 
 
 def _hush() -> None:

@@ -68,7 +68,8 @@ class Intake:
     # --- asked by the service's loop -----------------------------------------------------------------
 
     def want(self, takes: int) -> None:
-        """Claim so many takes as soon as they are ready."""
+        """Claim so many takes as soon as they are ready; of each drive, so that none waits for another
+        that hangs: where several have takes ready, more are claimed than were asked for."""
         for part in self._parts.values():
             part.want(takes)
 
