@@ -17,7 +17,7 @@ from fairtake.files.hashing import hash_of
 from fairtake.folders.durable import move_new
 
 #: So much silence that no machine here encodes it while a test lasts.
-FOREVER = ("-v", "error", "-f", "lavfi", "-i", "anullsrc", "-t", "10000000", "-f", "null", "-")
+FOREVER = ("-v", "error", "-f", "lavfi", "-i", "anullsrc", "-t", "10000000", "-f", "mp3")
 
 
 @pytest.fixture
@@ -82,10 +82,11 @@ def test_moving_bytes_is_a_sign_of_life(
 
 
 @pytest.mark.usefixtures("often")
-def test_an_encoder_is_alive_as_long_as_it_works() -> None:
+def test_an_encoder_is_alive_as_long_as_its_file_grows(tmp_path: Path) -> None:
     """One that stands still says nothing, however long it is waited for: it hangs."""
     told: list[None] = []
-    process = BoundPopen([encoder(), *FOREVER], stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    command = [encoder(), *FOREVER, str(tmp_path / "out.mp3")]
+    process = BoundPopen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
 
     def tell() -> None:
         told.append(None)
@@ -95,5 +96,14 @@ def test_an_encoder_is_alive_as_long_as_it_works() -> None:
 
     with pulse.felt_by(tell):
         process.communicate()
-    assert 3 <= len(told) <= 4  # what it did up to being stopped may be told behind it
+    assert 3 <= len(told) <= 4  # what it wrote up to being stopped may be told behind it
     assert process.returncode == -signal.SIGKILL
+
+
+@pytest.mark.usefixtures("often")
+def test_a_program_that_is_caught_in_what_it_reads_is_not_alive(tmp_path: Path) -> None:
+    """It keeps the processor busy and writes nothing: it has to be ended some time."""
+    command = ["sh", "-c", "while :; do :; done", str(tmp_path / "out.wav")]
+    process = BoundPopen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE)
+    threading.Timer(1.0, process.kill).start()
+    assert beats(process.communicate) == 0

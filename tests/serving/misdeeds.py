@@ -91,7 +91,7 @@ def encode(folder: Path) -> None:
 def encode_silently(folder: Path) -> None:
     """Encode for two seconds, and wait for it."""
     pulse.EVERY_S = 0.05
-    command = [encoder(), "-v", "error", "-re", "-f", "lavfi", "-i", "anullsrc", "-t", "2", "-f", "null", "-"]  # fmt: skip
+    command = [encoder(), "-v", "error", "-re", "-f", "lavfi", "-i", "anullsrc", "-t", "2", "-f", "s16le", str(folder / "scratch/out")]  # fmt: skip
     BoundPopen(command).communicate()
 
 

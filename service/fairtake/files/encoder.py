@@ -7,7 +7,6 @@ import functools
 import os
 import signal
 import subprocess
-import time
 from collections.abc import Callable
 from pathlib import Path
 from types import SimpleNamespace
@@ -67,35 +66,32 @@ def encoder_version() -> str:
 class BoundPopen(subprocess.Popen[Any]):
     """As ``subprocess.Popen``; the process ends when we do, however we end.
 
-    As long as it works, waiting for it is no silence (`fairtake.pulse`).
+    Waiting for it is no silence (`fairtake.pulse`) as long as the file grows that it writes, the last
+    word of its command. One that only keeps the processor busy may be caught in a file made to do so.
     """
 
     def __init__(self, command: list[str], **how: Any) -> None:
+        self._writes = command[-1].removeprefix("file:")
         super().__init__(command, preexec_fn=bound_to_us(), **how)
 
     def communicate(self, input: Any = None, timeout: float | None = None) -> tuple[Any, Any]:
         if timeout is not None:
             return super().communicate(input, timeout)
-        spent_s = 0.0
+        size = 0
         while True:
             try:
                 return super().communicate(input, pulse.EVERY_S)
             except subprocess.TimeoutExpired:
                 input = None  # it has that
-            before_s, spent_s = spent_s, _cpu_s(self.pid)
-            if spent_s > before_s:
+            before, size = size, self._written_bytes()
+            if size > before:
                 pulse.beat()
 
-
-def _cpu_s(pid: int) -> float:
-    """Processor seconds of a child so far; 0.0 where the system does not tell them of another process.
-
-    The clock's number is what Linux' ``clock_getcpuclockid`` gives, from the kernel's posix-timers.h.
-    """
-    try:
-        return time.clock_gettime(~pid << 3 | 2)
-    except (AttributeError, OSError):
-        return 0.0
+    def _written_bytes(self) -> int:
+        try:
+            return os.stat(self._writes).st_size
+        except (OSError, ValueError):
+            return 0
 
 
 def bound_processes(begun: Callable[[], None] = lambda: None) -> SimpleNamespace:
