@@ -11,11 +11,13 @@ from typing import Any
 
 import pytest
 
+from fairtake.commands.status import _status_lines
 from fairtake.folders import Root, begin, claim, open_root, quarantine
 from fairtake.receipt import RECEIPT_SUFFIX, Reason, TakeFacts
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.heartbeat import beat
 from fairtake.serving.status import LATELY, status
+from fairtake.terminal.screen import headline
 from roots import drop, new_root, strict_json
 
 HOSTILE = [
@@ -128,18 +130,31 @@ def test_a_reason_that_is_none_hides_no_other(root: Root) -> None:
     assert said["problems"] == ["2 in quarantine."]
 
 
-def test_a_quarantine_that_cannot_be_told_is_no_empty_one(
-    root: Root, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(
+    ("what", "asked"),
+    [
+        ("What waits", "scan"), ("What is in work", "_is_begun"),
+        ("What lies in quarantine", "quarantined"), ("What was finished", "receipts"),
+    ],
+)  # fmt: skip
+def test_a_list_that_cannot_be_told_is_no_empty_one(
+    root: Root, monkeypatch: pytest.MonkeyPatch, what: str, asked: str
 ) -> None:
-    """Whatever keeps it from being told, a bug of ours or a drive: it is not healthy."""
+    """Whatever keeps it from being told, a bug of ours or a drive: it is not healthy, and it is said
+    to programs and to people."""
 
-    def broken(root: Root) -> Any:
-        raise ArithmeticError
+    def broken(*_: object) -> Any:
+        raise ArithmeticError("of no use")
 
+    drop(root, "one.wav", b"x")
+    claim(root, "one.wav")
     lives(root)
-    monkeypatch.setattr("fairtake.serving.status.quarantined", broken)
+    monkeypatch.setattr(f"fairtake.serving.status.{asked}", broken)
     said = status(root)
-    assert not said["healthy"] and "cannot be told" in said["problems"][0]
+    sentence = f"{what} cannot be told: ArithmeticError: of no use."
+    assert not said["healthy"] and sentence in said["problems"]
+    assert sentence in _status_lines(said)
+    assert headline(said).plain.startswith("Not all can be told")
 
 
 @pytest.mark.parametrize("text", [NESTED, '{"checks": [1, [2]]}', '{"checks": 7}'])

@@ -29,7 +29,7 @@ def status(root: Path, as_json: bool, watch: bool) -> None:
 
     It tells what waits, what is in work, what was finished lately and what failed. Ends with status 0
     when all is well, and with 1 when the service does not live, something is in its way, a folder is
-    not there, or a take stands in quarantine. With --watch, ends with status 0.
+    not there or cannot be told about, or a take stands in quarantine. With --watch, ends with status 0.
     """
     from fairtake.folders import open_root
     from fairtake.serving.status import status as status_of
@@ -91,6 +91,7 @@ def _status_lines(said: dict[str, Any]) -> Iterator[str]:
     yield one_line(said["service"]["sentence"])
     if said["service"]["trouble"]:
         yield one_line(f"In the way: {said['service']['trouble']}")
+    yield from map(one_line, said["untold"])
     for trouble in filter(None, (said["service"][what] for what in BESIDE)):
         yield one_line(f"Takes are safe, but: {trouble}")
     totals = said["totals"]

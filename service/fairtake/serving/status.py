@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from fairtake.folders import Claim, Root, claims, quarantined
+from fairtake.folders.durable import standing
 from fairtake.mounts import file_system
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.serving.heartbeat import BESIDE, Life, life
@@ -34,26 +35,32 @@ PATIENCE_S = 5.0
 
 def status(root: Root) -> dict[str, Any]:
     """The state of *root*, fit for JSON."""
-    heard = life(root.heartbeat)
-    waiting = _asked(lambda: _waiting(root, heard), _said_to_wait(heard))
-    in_work = _asked(lambda: _in_work(root, heard), _said_in_work(heard))
-    failed = _asked(lambda: _quarantined(root), None)
-    finished, lately = _asked(lambda: _finished(root), (0, []))
+    heard, untold = life(root.heartbeat), list[str]()
+
+    def told(what: str, question: Callable[[], Any], otherwise: Any) -> Any:
+        answer, why = _asked(question)
+        if why:
+            untold.append(f"{what} cannot be told: {why}")
+        return otherwise if why else answer
+
+    waiting = told("What waits", lambda: _waiting(root, heard), _said_to_wait(heard))
+    in_work = told("What is in work", lambda: _in_work(root, heard), _said_in_work(heard))
+    failed = told("What lies in quarantine", lambda: _quarantined(root), [])
+    finished, lately = told("What was finished", lambda: _finished(root), (0, []))
     found = {
         "schema": STATUS_SCHEMA,
         "root": str(root.path),
         "service": _service(heard),
-        "totals": _totals(root, finished, len(failed or ()), len(waiting) + len(in_work)),
+        "totals": _totals(root, finished, len(failed), len(waiting) + len(in_work)),
         "waiting": waiting,
         "in_work": in_work,
         "finished": finished,
         "finished_lately": lately,
-        "quarantined": failed or [],
+        "quarantined": failed,
         "places": [_place(name, folder) for name, folder in _places(root)],
+        "untold": untold,
     }
     problems = list(_problems(found, heard))
-    if failed is None:
-        problems.append("What lies in quarantine cannot be told.")
     return {**found, "healthy": not problems, "problems": problems}
 
 
@@ -67,7 +74,7 @@ def _problems(found: dict[str, Any], heard: Life) -> list[str]:
     ]
     if found["quarantined"]:
         problems.append(f"{len(found['quarantined'])} in quarantine.")
-    return problems
+    return problems + found["untold"]
 
 
 def _service(heard: Life) -> dict[str, Any]:
@@ -145,7 +152,8 @@ def _quarantined(root: Root) -> list[dict[str, Any]]:
 
 def _finished(root: Root) -> tuple[int, list[dict[str, Any]]]:
     """How many takes stand finished, and the last of them, newest first."""
-    dated = [(receipt.stat().st_mtime, str(receipt)) for receipt in receipts(root)]
+    stand = ((standing(receipt), str(receipt)) for receipt in receipts(root))
+    dated = [(there.st_mtime, name) for there, name in stand if there]  # some go meanwhile
     lately = []
     for at, name in heapq.nlargest(LATELY, dated):
         known = read_json(Path(name))
@@ -182,7 +190,8 @@ def _place(name: str, folder: Path) -> dict[str, Any]:
     """State of the disk or share a folder lies on."""
     found: dict[str, Any] = {"folder": name, "path": str(folder), "free_bytes": None}
     found |= {"file_system": "", "trouble": "it does not answer"}
-    return found | _asked(lambda: _disk(folder), {})
+    answer, why = _asked(lambda: _disk(folder))
+    return found if why else found | answer
 
 
 def _disk(folder: Path) -> dict[str, Any]:
@@ -193,18 +202,18 @@ def _disk(folder: Path) -> dict[str, Any]:
     return {"free_bytes": free, "file_system": file_system(folder), "trouble": little}
 
 
-def _asked(question: Callable[[], Any], otherwise: Any) -> Any:
-    """The answer to *question*, or *otherwise* when a share is gone or keeps us waiting, or when what
-    lies there is like nothing that was foreseen."""
-    answers: list[Any] = []
+def _asked(question: Callable[[], Any]) -> tuple[Any, str]:
+    """The answer to *question*; or None and why there is none, in a sentence: a share is gone or keeps
+    us waiting, or what lies there is like nothing that was foreseen."""
+    answers: list[tuple[Any, str]] = []
 
     def ask() -> None:
         try:
-            answers.append(question())
-        except Exception:
-            return
+            answers.append((question(), ""))
+        except Exception as e:
+            answers.append((None, f"{type(e).__name__}: {e}."))
 
     asking = threading.Thread(target=ask, daemon=True)
     asking.start()
     asking.join(PATIENCE_S)
-    return answers[0] if answers else otherwise
+    return answers[0] if answers else (None, "a folder does not answer.")

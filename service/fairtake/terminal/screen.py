@@ -124,6 +124,8 @@ def headline(said: dict[str, Any]) -> Text:
         return text(f"In the way: {service['trouble']} Takes are safe; once it is mended, all goes on by itself.", LOOK)  # fmt: skip
     if gone:
         return text(f"Look after the folder {gone[0]['path']}: {gone[0]['trouble']}.", LOOK)
+    if said["untold"]:
+        return text("Not all can be told. Look after what is named here:", LOOK)
     if failed:
         what = "A take" if failed == 1 else f"{failed} takes"
         return text(f"{what} could not be finished. Mend what is named below, then: fairtake requeue {root} NAME", LOOK)  # fmt: skip
@@ -134,6 +136,8 @@ def headline(said: dict[str, Any]) -> Text:
 
 def _notes(said: dict[str, Any]) -> Iterator[Text]:
     """What is good to know beside it."""
+    for sentence in said["untold"]:
+        yield text(sentence, LOOK)
     if said["service"]["alive"]:
         yield text(said["service"]["sentence"], DIM)
     for trouble in filter(None, (said["service"][what] for what in BESIDE)):
