@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import os
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from fairtake.folders import Root, begin, claim, publish, retention, scratch_of
-from fairtake.folders.retention import Deleted, clear_out, is_on
+from fairtake.folders.retention import Deleted, Skipped, clear_out, is_on
 from fairtake.master import Job, finish
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
@@ -136,27 +137,54 @@ def test_an_original_goes_after_its_finished_files_were_verified_and_gone(
     assert left(root) >= {"originals/b.wav", "originals/c.wav"}
 
 
-@pytest.mark.parametrize("odd", ["nested", "closed"])
-def test_a_receipt_that_cannot_be_read_holds_up_no_other(
-    odd: str, tmp_path: Path, made: tuple, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_receipt_that_is_none_holds_up_no_other(tmp_path: Path, made: tuple) -> None:
     """Nothing of it goes, and what is sorted behind it is seen to all the same."""
     root = root_with(tmp_path, originals=30)
     first, _ = (published(root, name, made, 40) for name in ("a.wav", "b.wav"))
-    if odd == "nested":
-        first.write_text("[" * 200_000)
-        os.utime(first, (time.time() - 40 * DAY_S,) * 2)
-    else:
-        reading = retention.read_object
-
-        def refused(path: Path) -> dict[str, Any]:
-            if path == first:
-                raise PermissionError
-            return reading(path)
-
-        monkeypatch.setattr(retention, "read_object", refused)
-    assert [d.path for d in clear_out(root)] == ["b.wav"]
+    first.write_text("[" * 200_000)
+    os.utime(first, (time.time() - 40 * DAY_S,) * 2)
+    assert list(clear_out(root)) == [Deleted("original", "b.wav", "b.receipt.json")]
     assert (root.originals / "a.wav").exists()
+
+
+@pytest.mark.parametrize("refused", ["a.receipt.json", "a.wav", "a.mp3"])
+def test_what_may_not_be_read_holds_up_no_other_and_is_said(
+    refused: str, tmp_path: Path, made: tuple, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nothing of such a take goes, whichever of its files it is."""
+    root = root_with(tmp_path, originals=30)
+    for name in ("a.wav", "b.wav"):
+        published(root, name, made, 40)
+    for reader in ("read_object", "holds"):
+        reading = getattr(retention, reader)
+
+        def read(path: Path, *more: str, reading: Callable[..., Any] = reading) -> Any:
+            if path == root.outbox / refused:
+                raise PermissionError(13, "Permission denied", str(path))
+            return reading(path, *more)
+
+        monkeypatch.setattr(retention, reader, read)
+    skipped, deleted = clear_out(root)
+    assert isinstance(skipped, Skipped) and skipped.receipt == "a.receipt.json"
+    assert refused in skipped.why
+    assert deleted == Deleted("original", "b.wav", "b.receipt.json")
+    assert (root.originals / "a.wav").exists()
+
+
+def test_the_notes_are_read_once_a_pass(
+    tmp_path: Path, made: tuple, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They hold a line for every take ever cleared out: once for each due one would never end."""
+    root = root_with(tmp_path, originals=60, finished=30)
+    for name in ("a.wav", "b.wav", "c.wav"):
+        published(root, name, made, 61)
+    read: list[Root] = []
+    remembered = retention._remembered
+    monkeypatch.setattr(
+        retention, "_remembered", lambda root: read.append(root) or remembered(root)
+    )
+    assert len(list(clear_out(root))) == 9 and len(read) == 1
+    assert len(remembered(root) - {""}) == 3
 
 
 def test_two_takes_of_one_name_are_told_apart(tmp_path: Path, made: tuple) -> None:

@@ -167,6 +167,16 @@ def test_a_receipt_that_is_none_hides_no_other(root: Root, text: str) -> None:
     assert [take["take"] for take in said["finished_lately"]] == ["two", "one"]
 
 
+def test_a_receipt_that_goes_meanwhile_is_no_fault(root: Root, monkeypatch: Any) -> None:
+    """Its owner takes finished files away while the outbox is looked through."""
+    finished(root, "one", time.time())
+    lives(root)
+    listed = [root.outbox / "gone.receipt.json", root.outbox / "one.receipt.json"]
+    monkeypatch.setattr("fairtake.serving.status.receipts", lambda root: iter(listed))
+    said = status(root)
+    assert said["healthy"] and said["finished"] == 1
+
+
 def test_the_last_finished_takes_and_what_they_miss(root: Root) -> None:
     """Newest first; a missed check is said and is no illness. Design: done, not failed."""
     for n in range(LATELY + 5):

@@ -48,20 +48,35 @@ class Deleted:
     receipt: str
 
 
+@dataclass(frozen=True)
+class Skipped:
+    """A receipt below the outbox of whose files something stays, and why: the system refused one."""
+
+    receipt: str
+    why: str
+
+
 def is_on(root: Root) -> bool:
     """Whether anything is ever deleted."""
     return bool(root.settings.keep_originals_days or root.settings.keep_finished_days)
 
 
-def clear_out(root: Root) -> Iterator[Deleted]:
-    """Delete what was kept long enough, file by file, and say so after each."""
+def clear_out(root: Root) -> Iterator[Deleted | Skipped]:
+    """Delete what was kept long enough, file by file, and say so after each.
+
+    What may not be read or removed holds up no other take. Any other ``OSError`` ends it: that may be
+    the drive, and each further file would be waited for.
+    """
     if not is_on(root):
         return
     now, noted = _earlier_clock(root), _remembered(root)
     for receipt in sorted(all_below(root.outbox, ends=RECEIPT_SUFFIX)):
-        status = standing(receipt)
-        if status is not None:
-            yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S, noted)
+        try:
+            status = standing(receipt)
+            if status is not None:
+                yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S, noted)
+        except PermissionError as e:
+            yield Skipped(receipt.relative_to(root.outbox).as_posix(), str(e))
 
 
 def _clear(root: Root, receipt: Path, age_days: float, noted: set[str]) -> Iterator[Deleted]:
@@ -95,11 +110,10 @@ def _delete(
 
 
 def _read(receipt: Path) -> Receipt | None:
-    """The receipt, None when it is not one of ours, may not be read, or names anything but its own
-    files: then nothing of it goes, and all others are seen to."""
+    """The receipt, None when it is not one of ours or names anything but its own files."""
     try:
         known = Receipt.model_validate(read_object(receipt))
-    except (PermissionError, ValueError):
+    except ValueError:
         return None
     stem = receipt.name.removesuffix(RECEIPT_SUFFIX)
     ours = all(output.file == stem + suffix for suffix, output in known.files.items())

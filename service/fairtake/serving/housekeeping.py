@@ -7,7 +7,7 @@ import threading
 from fairtake.errors import FairtakeError
 from fairtake.folders import Root
 from fairtake.folders.drives import Drives
-from fairtake.folders.retention import clear_out, is_on
+from fairtake.folders.retention import Deleted, Skipped, clear_out, is_on
 from fairtake.serving.log import event
 from fairtake.serving.making import described
 
@@ -18,14 +18,29 @@ def clear_out_now(root: Root) -> None:
     """Delete what may go, a log line a file. A fault is logged, and ends it for this time. Raises nothing."""
     try:
         Drives(root).require()
-        for deleted in clear_out(root):
-            event("deleted", deleted.path, what=deleted.what, receipt=deleted.receipt)
+        skipped = []
+        for step in clear_out(root):
+            if isinstance(step, Deleted):
+                event("deleted", step.path, what=step.what, receipt=step.receipt)
+            else:
+                skipped.append(step)
+        if skipped:
+            event("fault", why=_said_of(skipped))
     except FairtakeError as e:
         event("fault", why=f"Nothing more is cleared out for now. {e.message}")
     except OSError as e:
         event("fault", why=f"Nothing more is cleared out for now: {e}.")
     except Exception as e:  # a bug of ours: the thread lives on, and the service ends as it should
         event("fault", why=f"Nothing more is cleared out for now: {described(e)}")
+
+
+def _said_of(skipped: list[Skipped]) -> str:
+    """In a sentence or two: there may be thousands, for one and the same reason."""
+    first = skipped[0]
+    return (
+        f"{len(skipped)} finished takes were kept long enough, but may not be read or removed, and "
+        f"stay. Mend the rights of their files. The first is {first.receipt}: {first.why}."
+    )
 
 
 def start_clearing_out(root: Root) -> None:
