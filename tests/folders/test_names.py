@@ -99,6 +99,11 @@ PORTABLE = {
     "n" * 251 + ".wav": "n" * 150 + ".wav",
     "\u00e9" * 125 + ".wav": "\u00e9" * 75 + ".wav",
     "../x": "_/x",
+    "one.wav.reason.json": "one.wav.reason_.json",
+    "one.wav.Reason.JSON ": "one.wav.Reason_.JSON",
+    "n" * 143 + ".reason.json": "n" * 143 + ".reason_.json",
+    ".reason.json": ".reason_.json",
+    "one.receipt.json": "one.receipt.json",  # none is looked for where takes and originals lie
 }
 
 
@@ -122,6 +127,20 @@ def test_a_folder_and_a_file_of_one_name_both_come_out(root: Root, model: str) -
                 (root.inbox / PurePosixPath(name).parent).rmdir()
     kept = {p.read_bytes() for p in files_below(root.originals)}
     assert kept == {b"x.wav", b"x.wav/one.wav", b"y.wav", b"y.wav/one.wav"}
+
+
+def test_what_is_dropped_is_no_word_about_another_take(root: Root) -> None:
+    """Nobody looks after the take x.wav in quarantine but its own reason; a dropped file of such a name
+    stands there under another one, and goes back under its own. Requirement 14."""
+    (root.quarantine / "x.wav").write_bytes(b"put there by hand")
+    name, forged = "x.wav.reason.json", b'{"code": "forged", "take": {"name": "x.wav"}}'
+    drop(root, name, forged)
+    claimed = claim(root, name)
+    assert claimed is not None
+    path = quarantine(root, claimed, reason(claimed.name, claimed.title))
+    [(listed, known)] = quarantined(root)
+    assert listed == path == "x.wav.reason_.json" and known["take"]["name"] == name
+    assert requeue(root, path) == name and (root.inbox / name).read_bytes() == forged
 
 
 @pytest.mark.parametrize("said", ["../x.wav", "/etc/x.wav", "other.wav", "a\0b"])

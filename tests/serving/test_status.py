@@ -120,13 +120,15 @@ NESTED = "[" * 200_000
 
 
 def test_a_reason_that_is_none_hides_no_other(root: Root) -> None:
-    """Dropped as a take, it went to quarantine under the name of a reason. Requirement 24."""
+    """Whatever lies in quarantine under the name of a reason, its own take's apart. Requirement 24."""
     failed(root, "bad.wav")
-    failed(root, "other.wav.reason.json")
+    failed(root, "dropped.wav.reason.json")
+    failed(root, "other.wav")
     (root.quarantine / "other.wav.reason.json").write_text(NESTED)
+    (root.quarantine / "nobody.wav.reason.json").write_text(NESTED)
     lives(root)
     said = status(root)
-    assert {t["take"] for t in said["quarantined"]} == {"bad.wav", "other.wav.reason.json"}
+    assert [t["take"] for t in said["quarantined"]] == ["bad.wav", "dropped.wav.reason_.json"]
     assert said["problems"] == ["2 in quarantine."]
 
 

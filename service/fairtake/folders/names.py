@@ -3,7 +3,7 @@
 A take may be called anything the inbox's drive allows. What fairtake makes of it gets a name that
 every common drive can hold, so that the finished files can be copied anywhere: Unicode in composed
 form, no reserved letters, none of the names old systems keep for devices, no blank or dot at an end,
-and room for ``~2`` and for suffixes in 255 bytes. Two names that differ only by case or by Unicode
+not the ending of our own reasons, and room for ``~2`` and for suffixes in 255 bytes. Two names that differ only by case or by Unicode
 form are one name here, for on many drives they are. The take's own name stays, verbatim, in its
 receipt or reason. Which letters and words are reserved: common practice, no source.
 """
@@ -16,6 +16,8 @@ import stat
 import unicodedata
 from collections.abc import Iterator
 from pathlib import Path, PurePosixPath
+
+from fairtake.receipt import REASON_SUFFIX
 
 _MOST_STEM_BYTES, _MOST_SUFFIX_BYTES, _MOST_FOLDER_BYTES = 150, 30, 180
 _RESERVED = frozenset('<>:"/\\|?*')
@@ -101,7 +103,10 @@ def keys_in(folder: Path) -> set[str]:
 def _portable_name(name: str) -> str:
     pure = PurePosixPath(name)
     suffix = _cut(_clean(pure.suffix, ""), _MOST_SUFFIX_BYTES)
-    return _no_device(_cut(_clean(pure.stem), _MOST_STEM_BYTES)) + suffix
+    stem = _no_device(_cut(_clean(pure.stem), _MOST_STEM_BYTES))
+    # In quarantine it would be taken for what was said of the take beside it.
+    is_like_a_reason = key(stem + suffix).endswith(REASON_SUFFIX)
+    return f"{stem}_{suffix}" if is_like_a_reason else stem + suffix
 
 
 def _clean(text: str, when_empty: str = "_") -> str:
