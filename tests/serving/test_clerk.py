@@ -7,6 +7,7 @@ import os
 import shutil
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -89,6 +90,28 @@ def test_a_ledger_is_made_from_the_folders(root: Root) -> None:
     some_of_everything(root)
     keep(root)
     assert books(root) == shown(root) and len(shown(root)) == 9
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [{"code": "\ud800"}, {"attempts": 10**400}, {"sha256": "\ud800"}],
+    ids=["code", "attempts", "sha256"],
+)
+def test_no_odd_reason_or_receipt_ends_the_books(root: Root, odd: dict[str, Any]) -> None:
+    """Anybody may write one: what the ledger cannot hold of it is left out, and all else is kept."""
+    (root.quarantine / "bad.wav").write_bytes(b"x")
+    for name, place in (
+        ("bad.wav", root.quarantine / "bad.wav.reason.json"),
+        ("odd.wav", root.outbox / "odd.receipt.json"),
+    ):
+        place.write_text(json.dumps({"take": {"name": name} | odd} | odd))
+    clerk = Clerk(root)
+    clerk.start()
+    clerk.end()
+    assert clerk.trouble == ""
+    ledger = read_ledger(root.ledger)
+    assert ledger is not None and ledger.totals()["seen"] == 2
+    ledger.close()
 
 
 @pytest.mark.parametrize("loss", ["deleted", "truncated", "garbage", "rolled back", "folder"])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import time
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -88,6 +90,40 @@ def test_an_outbox_from_before_gets_its_pages(root: Root):
     Service(root, once=True).run()
     assert (root.outbox / "Book" / "index.html").exists()
     assert "a.wav" in (root.outbox / "index.html").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("change", "to"),
+    [
+        (("checks", 0), {"check": "x", "file": 3, "ok": False}), (("checks", 0), 7),
+        (("outputs", "wav", "duration_s"), 10**400), (("after", "wav", "noise_floor_dbfs"), "low"),
+        (("after", "wav", "head_s"), float("nan")), (("after", "wav"), None), (("take",), [1]),
+    ],
+    ids=["file of a check", "check", "large", "text", "not finite", "nothing", "list"],
+)  # fmt: skip
+def test_no_odd_receipt_or_reason_ends_the_pages(
+    root: Root, change: tuple[Any, ...], to: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Anybody may write one: the pages of all others are kept, and no fault is said."""
+    import fairtake.serving.pages as module
+
+    drop(root, "T/a.wav", BELL.read_bytes())
+    Service(root, once=True).run()
+    (root.outbox / "index.html").unlink()
+    spoilt = known = json.loads((root.outbox / "T/a.receipt.json").read_text())
+    for step in change[:-1]:
+        spoilt = spoilt[step]
+    spoilt[change[-1]] = to
+    (root.outbox / "T/odd.receipt.json").write_text(json.dumps(known))
+    (root.quarantine / "odd.wav").write_bytes(b"x")
+    (root.quarantine / "odd.wav.reason.json").write_text('{"take": [1], "message": {}, "code": 7}')
+    said: list[str] = []
+    monkeypatch.setattr(module, "event", lambda kind, *_, why="": said.append(why))
+    pages = Pages(root)
+    pages.start()
+    pages.end()
+    text = (root.outbox / "index.html").read_text("utf-8")
+    assert not said and "a.wav" in text and "odd.wav" in text
 
 
 def test_an_outbox_that_is_gone_is_said_once_and_forgets_nothing(

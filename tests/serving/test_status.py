@@ -128,8 +128,10 @@ def test_a_reason_that_is_none_hides_no_other(root: Root) -> None:
     (root.quarantine / "nobody.wav.reason.json").write_text(NESTED)
     lives(root)
     said = status(root)
-    assert [t["take"] for t in said["quarantined"]] == ["bad.wav", "dropped.wav.reason_.json"]
-    assert said["problems"] == ["2 in quarantine."]
+    told = {take["take"]: take["message"] for take in said["quarantined"]}
+    spoilt = {"other.wav": "Its reason cannot be read."}
+    assert told == {"bad.wav": "Silent.", "dropped.wav.reason_.json": "Silent.", **spoilt}
+    assert said["problems"] == ["3 in quarantine."]
 
 
 @pytest.mark.parametrize(

@@ -15,15 +15,21 @@ from fairtake.mix_folder import is_mix
 from fairtake.plain_file import read_object
 from fairtake.receipt import REASON_SUFFIX
 
+#: What is said of a take whose reason was spoilt or may not be read.
+_UNTOLD = {
+    "code": "unknown",
+    "message": "Its reason cannot be read.",
+    "advice": "Put it back with `fairtake requeue`: it is looked at again, and a new one is written.",
+}
+
 
 def quarantined(root: Root) -> list[tuple[str, dict[str, Any]]]:
     """Path below quarantine and reason of every quarantined take, by path."""
     found = []
     for reason in sorted(all_below(root.quarantine, ends=REASON_SUFFIX)):
         take = reason.with_name(reason.name.removesuffix(REASON_SUFFIX))
-        known = _read(reason)
-        if known and take.exists():
-            found.append((take.relative_to(root.quarantine).as_posix(), known))
+        if take.exists():
+            found.append((take.relative_to(root.quarantine).as_posix(), _read(reason) or _UNTOLD))
     return found
 
 

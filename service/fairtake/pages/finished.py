@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import statistics
 from collections.abc import Callable, Sequence
@@ -56,7 +57,8 @@ class FinishedTake:
 def finished_take(
     receipt: dict[str, Any], place: str, title: str, at: float, has_sheet: bool
 ) -> FinishedTake:
-    """What a receipt tells. Raises ``LookupError``, ``TypeError`` or ``ValueError`` where it is none."""
+    """What a receipt tells. Raises ``LookupError``, ``TypeError``, ``ValueError`` or ``OverflowError``
+    where it is none."""
     take, wav = receipt["take"], receipt["after"]["wav"]
     by_loudness = receipt["profile"]["settings"]["normalise"]["by"] == "loudness"
     return FinishedTake(
@@ -64,19 +66,29 @@ def finished_take(
         title=title,
         name=str(take["name"]),
         at=at,
-        duration_s=float(receipt["outputs"]["wav"]["duration_s"]),
-        level=wav["loudness_lufs" if by_loudness else "rms_dbfs"],
+        duration_s=_number(receipt["outputs"]["wav"]["duration_s"]),
+        level=_figure(wav["loudness_lufs" if by_loudness else "rms_dbfs"]),
         unit="LUFS" if by_loudness else "dBFS RMS",
-        peak_dbtp=wav["true_peak_dbtp"],
-        floor_dbfs=wav["noise_floor_dbfs"],
-        range_lu=wav["loudness_range_lu"],
-        head_s=wav["head_s"],
-        tail_s=wav["tail_s"],
+        peak_dbtp=_figure(wav["true_peak_dbtp"]),
+        floor_dbfs=_figure(wav["noise_floor_dbfs"]),
+        range_lu=_figure(wav["loudness_range_lu"]),
+        head_s=_figure(wav["head_s"]),
+        tail_s=_figure(wav["tail_s"]),
         profile=str(receipt["profile"]["name"]),
         checks=len(receipt["checks"]),
-        missed=tuple(f"{c['check']} of the {c['file'].upper()}" for c in receipt["checks"] if not c["ok"]),
+        missed=tuple(f"{c['check']} of the {str(c['file']).upper()}" for c in receipt["checks"] if not c["ok"]),
         has_sheet=has_sheet,
     )  # fmt: skip
+
+
+def _figure(value: Any) -> float | None:
+    return None if value is None else _number(value)
+
+
+def _number(value: Any) -> float:
+    if not isinstance(value, int | float) or not math.isfinite(value):
+        raise ValueError(f"{value!r} is no figure")
+    return float(value)
 
 
 def in_order(takes: Sequence[FinishedTake]) -> list[FinishedTake]:

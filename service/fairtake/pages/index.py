@@ -88,8 +88,9 @@ def _waiting(path: str, why: str) -> dict[str, Any]:
 
 
 def _quarantined(path: str, known: dict[str, Any], told: Overview) -> dict[str, Any]:
-    take = known.get("take") or {}
-    title, name = str(take.get("title") or ""), str(take.get("name") or path.rpartition("/")[2])
+    take = known.get("take")
+    facts = take if isinstance(take, dict) else {}  # anybody may have written the reason
+    title, name = str(facts.get("title") or ""), str(facts.get("name") or path.rpartition("/")[2])
     words = [str(known.get(key) or "") for key in ("message", "advice")]
     where = f"{told.quarantine_link}/{path}.reason.json" if told.quarantine_link else ""
     return _row(

@@ -81,7 +81,7 @@ def _quarantined(root: Root) -> Iterator[Entry]:
             place = take.relative_to(root.quarantine).as_posix()
             yield Entry(
                 path, "quarantined", reason.stat().st_mtime, sha256, place=place,
-                attempts=_number(known.get("attempts")), code=str(known.get("code", "")),
+                attempts=_number(known.get("attempts")), code=_word(known.get("code")),
             )  # fmt: skip
 
 
@@ -100,8 +100,15 @@ def _take(document: dict[str, Any]) -> tuple[str, str] | None:
     if not isinstance(take, dict) or not isinstance(take.get("name"), str):
         return None
     path = PurePosixPath(str(take.get("title") or "")) / take["name"]
-    return str(path), str(take.get("sha256") or "")
+    return str(path), _word(take.get("sha256"))
+
+
+# What anybody may have written is kept as far as the ledger's table can hold it.
+
+
+def _word(value: Any) -> str:
+    return value if isinstance(value, str) and value.isascii() else ""
 
 
 def _number(value: Any) -> int:
-    return value if isinstance(value, int) else 0
+    return value if isinstance(value, int) and 0 <= value < 2**31 else 0

@@ -147,7 +147,7 @@ class Pages:
         known = self._known.get(place)
         if known and known[0] == at and known[1].has_sheet == has_sheet:
             return False
-        with contextlib.suppress(LookupError, TypeError, ValueError):
+        with contextlib.suppress(LookupError, TypeError, ValueError, OverflowError):
             take = finished_take(read_json(receipt), place, title_of(place), at, has_sheet)
             self._known[place] = (at, take)
         return True
