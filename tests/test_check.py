@@ -37,11 +37,12 @@ def test_every_title_toml_is_looked_into(root: Root) -> None:
     """What would send takes to quarantine is told before they come. Issue, part 9."""
     for title, (text, _) in TITLES.items():
         drop(root, f"{title}/title.toml", text)
+    drop(root, "Case/Title.TOML", b"profil = 1\n")
     drop(root, "Good/title.toml", b'profile = "speech"\n[tags]\nauthor = "A"\n')
     found = bad(root)
-    for _, words in TITLES.values():
+    for words in ("Case/Title.TOML, line 1", *(words for _, words in TITLES.values())):
         assert sum(words in sentence for sentence in found) == 1, words
-    assert len(found) == len(TITLES)
+    assert len(found) == len(TITLES) + 1
 
 
 def test_a_cover_that_is_not_there_is_noted(root: Root) -> None:

@@ -134,7 +134,8 @@ def test_a_title_beside_the_take_is_heeded_and_held_to_account(tmp_path: Path) -
     run("master", tmp_path / "one.wav", "--out", tmp_path / "out", status=0)
     said = strict_json((tmp_path / "out/one.receipt.json").read_text())
     assert said["profile"]["settings"]["trim"]["head_s"] == 0.6
-    (tmp_path / "title.toml").write_text("[overrides.trim]\nheads = 0.6\n")
+    (tmp_path / "title.toml").rename(tmp_path / "Title.TOML")  # some systems write it so
+    (tmp_path / "Title.TOML").write_text("[overrides.trim]\nheads = 0.6\n")
     done = run("master", tmp_path / "one.wav", "--out", tmp_path / "out", status=1)
     assert "title-invalid" in done.stderr and "did you mean 'head_s'" in done.stderr
 

@@ -19,7 +19,7 @@ import soundfile
 from mutagen.id3 import ID3
 from scipy.signal import resample_poly
 
-from fairtake.api import measure
+from fairtake.api import _title_beside, measure
 from fairtake.errors import (
     FairtakeError,
     NoSpeech,
@@ -427,6 +427,19 @@ def after_pydub_failed() -> Iterator[None]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore", ResourceWarning)
         gc.collect()
+
+
+def test_a_title_is_found_where_only_the_folder_s_list_is_refused(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder may let itself be entered and not be listed."""
+    (tmp_path / "title.toml").write_text('[tags]\ntitle = "Nine Lamps"\n')
+
+    def refused(folder: Path) -> list[str]:
+        raise PermissionError(13, "Permission denied", str(folder))
+
+    monkeypatch.setattr("os.listdir", refused)
+    assert _title_beside(tmp_path / "one.wav").tags.title == "Nine Lamps"
 
 
 @pytest.mark.parametrize("cover", ["gone.png", "text.png", "broken.png"])

@@ -108,7 +108,10 @@ def profile_named(profile: str | Profile) -> tuple[str, Profile]:
 def _title_beside(take: Path) -> Title:
     from fairtake.errors import TitleInvalid
 
-    path = take.parent / title_name(os.listdir(take.parent))
+    names: list[str] = []
+    with contextlib.suppress(OSError):  # a folder may be open to us, and its list not
+        names = os.listdir(take.parent)
+    path = take.parent / title_name(names)
     return read_settings(path, Title, TitleInvalid) if path.is_file() else Title()
 
 
