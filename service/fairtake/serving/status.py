@@ -202,6 +202,12 @@ def _disk(folder: Path) -> dict[str, Any]:
     return {"free_bytes": free, "file_system": file_system(folder), "trouble": little}
 
 
+def _why(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.strerror} ({error.filename})." if error.filename else f"{error.strerror}."
+    return f"{type(error).__name__}: {error}."  # a bug of ours
+
+
 def _asked(question: Callable[[], Any]) -> tuple[Any, str]:
     """The answer to *question*; or None and why there is none, in a sentence: a share is gone or keeps
     us waiting, or what lies there is like nothing that was foreseen."""
@@ -211,7 +217,7 @@ def _asked(question: Callable[[], Any]) -> tuple[Any, str]:
         try:
             answers.append((question(), ""))
         except Exception as e:
-            answers.append((None, f"{type(e).__name__}: {e}."))
+            answers.append((None, _why(e)))
 
     asking = threading.Thread(target=ask, daemon=True)
     asking.start()
