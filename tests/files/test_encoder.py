@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import re
 import shutil
 import subprocess
@@ -79,6 +80,43 @@ def test_the_words_of_a_cut_file(tmp_path: Path) -> None:
     take.write_bytes(whole.read_bytes()[:-2000])
     with pytest.raises(CutShort):
         decode_to_wav(take, "m4a", tmp_path / "out.wav")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs a file that cannot be read")
+@pytest.mark.parametrize("container", ["m4a", "aac", "mp3", "flac", "wav", "rf64"])
+def test_a_drive_that_fails_is_not_the_takes_fault(tmp_path: Path, container: str) -> None:
+    """Whatever the decoder says of a take, its drive is asked first. A process' memory opens like a take,
+    and nothing lies at its beginning: reading there is an error of input, for the decoder and for us."""
+    with pytest.raises(OSError) as refused:
+        decode_to_wav(Path("/proc/self/mem"), container, tmp_path / "out.wav")
+    assert refused.value.errno == errno.EIO
+
+
+@pytest.mark.skipif(not shutil.which("strace"), reason="needs strace")
+@pytest.mark.parametrize("container", ["m4a", "aac", "mp3", "flac", "wav"])
+def test_a_drive_that_failed_for_a_moment_costs_nothing(
+    monkeypatch: pytest.MonkeyPatch, forgetful: None, tmp_path: Path, container: str
+) -> None:
+    """All of the take is decoded, though the system refused the decoder's third look into it."""
+    how = {
+        "m4a": ("-c:a", "aac", "-f", "ipod"), "aac": ("-c:a", "aac", "-f", "adts"),
+        "mp3": ("-write_xing", "0", "-f", "mp3"), "flac": ("-f", "flac"), "wav": ("-f", "wav"),
+    }[container]  # fmt: skip
+    take = encode(tmp_path / "take", chord(44100, 1, 20.0), 44100, *how)
+    decode_to_wav(take, container, tmp_path / "out.wav")
+    whole, failed, real = (tmp_path / "out.wav").read_bytes(), tmp_path / "failed", encoder()
+    once = tmp_path / "once"
+    once.write_text(
+        f'#!/bin/sh\n[ -e {failed} ] && exec {real} "$@"\n: >{failed}\nexec strace -f -qq -o {failed} '
+        f'-e trace=read -P {take} -e inject=read:error=EIO:when=3 {real} "$@"\n'
+    )
+    once.chmod(0o755)
+    encoder.cache_clear()
+    monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", str(once))
+    decode_to_wav(take, container, tmp_path / "out.wav")
+    if "INJECTED" not in failed.read_text():
+        pytest.skip("strace may not trace here")
+    assert (tmp_path / "out.wav").read_bytes() == whole
 
 
 def test_another_container_than_said_is_not_decoded(tmp_path: Path) -> None:

@@ -13,7 +13,7 @@ from types import SimpleNamespace
 from typing import Any
 
 from fairtake import pulse
-from fairtake.errors import CutShort, Damaged, EncoderMissing, UnsupportedEncoding
+from fairtake.errors import CutShort, Damaged, EncoderMissing, TakeFault, UnsupportedEncoding
 from fairtake.lifeline import bound_to_us
 
 _PCM = "pcm_u8,pcm_s16le,pcm_s24le,pcm_s32le,pcm_f32le,pcm_f64le"
@@ -32,6 +32,8 @@ _NO_PROGRAM = (errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENO
 _OF_THE_MACHINE = (
     errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ESTALE, errno.EMFILE, errno.ENFILE,
 )  # fmt: skip
+#: So many bytes at a time of a take that is read for nothing but whether it can be.
+_CHUNK = 2**20
 
 
 @functools.cache
@@ -160,8 +162,30 @@ def require_working() -> None:
 def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = None) -> None:
     """Decode a *take* in one of the pinned formats into a float WAV at *wav*, *most_s* at most.
 
+    Raises `CutShort`, `Damaged`, `UnsupportedEncoding`, `EncoderMissing`, and an ``OSError`` where the
+    drive or the machine is at fault.
+    """
+    try:
+        _decode(take, container, wav, most_s)
+    except TakeFault:
+        # Where the drive fails on the way, the decoder says of the take whatever it makes of the rest.
+        _read_through(take)
+        # It can be read now. Perhaps it could not just then; if it could, the same is said again.
+        _decode(take, container, wav, most_s)
+
+
+def _read_through(take: Path) -> None:
+    """Raises the ``OSError`` by which the drive refuses any of its bytes."""
+    with open(take, "rb", buffering=0) as file:
+        while file.read(_CHUNK):
+            pulse.beat()
+
+
+def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> None:
+    """As `decode_to_wav`, but a drive that fails while the take is read is told as a fault of the take.
+
     The demuxer and the decoders are pinned and only files may be opened, so that a disguised
-    playlist reads nothing. Raises `CutShort`, `Damaged`, `UnsupportedEncoding`, `EncoderMissing`.
+    playlist reads nothing.
     """
     demuxer, decoders = _PINNED[container]
     # The last packet of a WAV of unknown length is rarely full, and PCM cannot be damaged.
@@ -180,7 +204,8 @@ def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = 
     if done.returncode < 0:
         # Not said of the take at once: it may have been ended for want of memory.
         raise RuntimeError(f"The decoder was ended by {signal.Signals(-done.returncode).name}")
-    if done.returncode:
+    # Where not every fault ends it, it ends well even when it could read no further.
+    if done.returncode or "Error during demuxing" in done.stderr:
         if short := fault_of_machine(done.returncode, wav):
             raise short
         first = first_words(done.stderr, done.returncode)
