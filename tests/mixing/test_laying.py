@@ -31,3 +31,10 @@ def test_a_single_sound_is_not_ducked() -> None:
     spot = Spot.model_validate({"file": "tick.wav"})
     curve = _ducked_db(Place(spot, 0, 10, (0, 10)), np.ones(9, bool), RATE)
     assert curve.tolist() == [0.0]
+
+
+def test_a_bed_shorter_than_a_row_at_the_end_of_the_axis_is_laid() -> None:
+    """Its one row may lie behind all those of the axis: nothing is spoken there."""
+    spoken = np.ones(rows_of(1005, RATE), bool)
+    curve = _ducked_db(Place(bed(duck_db=12.0), 1000, 5, (0, 5)), spoken, RATE)
+    assert curve.tolist() == [0.0]
