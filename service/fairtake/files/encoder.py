@@ -14,6 +14,7 @@ from typing import Any
 
 from fairtake import pulse
 from fairtake.errors import CutShort, Damaged, EncoderMissing, TakeFault, UnsupportedEncoding
+from fairtake.files.hashing import hash_of
 from fairtake.lifeline import bound_to_us
 
 _PCM = "pcm_u8,pcm_s16le,pcm_s24le,pcm_s32le,pcm_f32le,pcm_f64le"
@@ -32,8 +33,6 @@ _NO_PROGRAM = (errno.ENOENT, errno.ENOTDIR, errno.EACCES, errno.EPERM, errno.ENO
 _OF_THE_MACHINE = (
     errno.ENOSPC, errno.EDQUOT, errno.EROFS, errno.ESTALE, errno.EMFILE, errno.ENFILE,
 )  # fmt: skip
-#: So many bytes at a time of a take that is read for nothing but whether it can be.
-_CHUNK = 2**20
 
 
 @functools.cache
@@ -169,16 +168,10 @@ def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = 
         _decode(take, container, wav, most_s)
     except TakeFault:
         # Where the drive fails on the way, the decoder says of the take whatever it makes of the rest.
-        _read_through(take)
+        # Read through, an OSError is the drive's own.
+        hash_of(take)
         # It can be read now. Perhaps it could not just then; if it could, the same is said again.
         _decode(take, container, wav, most_s)
-
-
-def _read_through(take: Path) -> None:
-    """Raises the ``OSError`` by which the drive refuses any of its bytes."""
-    with open(take, "rb", buffering=0) as file:
-        while file.read(_CHUNK):
-            pulse.beat()
 
 
 def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> None:
