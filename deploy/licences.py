@@ -15,7 +15,7 @@ from packaging.utils import canonicalize_name
 OUT = Path(__file__).parents[1] / "LICENCES.md"
 HEAD = """# Licences
 
-fairtake itself is under the MIT licence, see [LICENSE](LICENSE). What is installed with it is the work of
+fairtake itself is under the MIT licence, see [LICENSE](LICENSE), but for the weights of its ear, see below. What is installed with it is the work of
 others, each under its own licence, as its package says. This page is made from the packages' own metadata by
 `sh deploy/lock.sh`; the texts lie in each package's `.dist-info` folder.
 
@@ -35,6 +35,33 @@ together with what it needs (a container image, a copied environment, an applian
 * The others ask for their notices to be kept: leave the `.dist-info` folders in place.
 
 This is a reading by programmers, not legal advice.
+
+## The ear's weights
+
+The file `service/fairtake/sound/ear/weights.npz`, which hears who speaks, was learned from recordings, and has terms
+of its own, apart from the program's: **GPL-2.0 or later**, as far as they are ours to give. Whether what a net learned
+is a work derived from what it learned from is an open question. If it were, no single licence could keep all of its
+sources' together (GPL-2, GFDL 1.3, CC BY-SA 3.0): whoever passes the program on should know that, and may put in its
+place the weights that tests/ear/README.md makes in one command from free recordings alone, CC BY-SA 3.0, at a cost in
+words lost that it tells. Using fairtake, and selling what it finished, is not touched by any of this. Learned from changed
+excerpts (cut, filtered, mixed) of, each as its Debian package says:
+
+| package | recordings, and whose they are by its copyright file | licence |
+| --- | --- | --- |
+| `asterisk-core-sounds-en-g722`, `-es-g722` | prompts, 2003-2010 Allison Smith | CC BY-SA 3.0 |
+| `asterisk-core-sounds-fr-g722` | prompts, 2006-2008 June Wallack | CC BY-SA 3.0 |
+| `asterisk-core-sounds-it-g722` | prompts, 2012 Carlo Flora | CC BY 3.0 |
+| `asterisk-core-sounds-ru-g722` | prompts, 2010 Maxim, provided by Maxim Topal | CC BY 3.0 |
+| `asterisk-prompt-it-menardi-wav` | prompts, 2006-2011 Marco Menardi and Paola Dal Zot, who made the sounds | CC BY-SA 3.0 Italy |
+| `unknown-horizons` | voices, music and noises, the Unknown Horizons Team, hazure | CC BY-SA 3.0 |
+| `asterisk-moh-opsound-g722` | music, Paul Shuler (Macroform), Manolo Camp, Reno Project | CC BY-SA 3.0 |
+| `gcin-voice` | syllables of Mandarin, ChionMeilin with the vocal source from Chu Lo; 2014 Edward Der-Hua Liu | CC BY 3.0; LGPL-3 |
+| `codec2-examples` | samples for speech coders | LGPL-2.1 |
+| `festvox-ru` | sentences in Russian, 2005 Nickolay V. Shmyrev | BSD-like |
+| `flite`, `espeak-ng` | what these synthesisers say; 1999-2001 Language Technologies Institute, Carnegie Mellon University | BSD-like; the program espeak-ng is under the GPL-3 |
+| `hedgewars-data` | voices of a game, Andrey Korotaev | GFDL-1.3 |
+| `klettres-data`, `ktuberling-data` | letters, syllables and words, the KDE contributors | GPL-2 or later |
+| `tuxpaint-stamps-default` | words, Bill Kendrick and contributors | GPL-2 |
 
 ## The packages
 

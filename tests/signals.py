@@ -7,13 +7,13 @@ Conventions: samples are float64 with full scale 1.0 and have the shape (samples
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pyebur128
 from scipy import signal
 
-from fairtake.sound.levels import Levels
+from fairtake.sound.levels import Levels, Sound
 from fairtake.sound.listen import Heard, listen
 from fairtake.sound.source import BLOCK_S, Samples
 from fairtake.units import amplitude_db, gain, power_db
@@ -51,11 +51,15 @@ def levels_of(samples: np.ndarray, rate: int = RATE_HZ) -> Levels:
     return heard(samples, rate).levels
 
 
-def table(level_dbfs: Sequence[float] | np.ndarray, rate: int = RATE_HZ) -> Levels:
-    """A mono table written by hand: one level a row, as peak, as power and K-weighted alike."""
+def table(
+    level_dbfs: Sequence[float] | np.ndarray, rate: int = RATE_HZ, sounds: Sequence[int] = ()
+) -> Levels:
+    """A mono table written by hand: one level a row, as peak, as power and K-weighted alike, and what
+    the ear would have heard; a voice where nothing is said of it."""
     peak = gain(np.asarray(level_dbfs, np.float64)).astype(np.float32)
     energy = peak**2 * np.float32(rate / 1000)
-    return Levels(rate, 1, peak, energy, energy, np.zeros_like(peak), energy)
+    heard = np.array(sounds or [Sound.VOICE] * len(peak), np.uint8)
+    return Levels(rate, 1, peak, energy, energy, np.zeros_like(peak), energy, heard)
 
 
 # --- tones --------------------------------------------------------------------------------------
@@ -193,11 +197,13 @@ def room_tone(seconds: float, dbfs: float, seed: int = 1, rate: int = RATE_HZ) -
 
 @dataclass(frozen=True)
 class Spoken:
-    """A take that sounds like speech to a meter; ``spans_s`` says where it does."""
+    """A take that sounds like speech to a meter; ``spans_s`` says where it does, ``others_s`` where
+    something else is heard, and what."""
 
     samples: np.ndarray
     rate: int
     spans_s: tuple[tuple[float, float], ...]
+    others_s: tuple[tuple[float, float, Sound], ...] = ()
 
     @property
     def source(self) -> ArraySource:
@@ -205,7 +211,24 @@ class Spoken:
 
     @property
     def levels(self) -> Levels:
-        return levels_of(self.samples, self.rate)
+        """The table, heard by an ear that is never wrong: what stages do with what they are told."""
+        return levels_of(self.samples, self.rate).with_sounds(self.sounds)
+
+    @property
+    def sounds(self) -> np.ndarray:
+        """What every row is, by construction."""
+        sounds = np.where(self.rows(), Sound.VOICE, Sound.ROOM).astype(np.uint8)
+        for start, stop, sound in self.others_s:
+            sounds[round(start * 1000) : round(stop * 1000)] = sound
+        return sounds
+
+    def with_sound(self, at_s: float, samples: np.ndarray, sound: Sound) -> Spoken:
+        """The same with something else laid in."""
+        mixed = self.samples.copy()
+        begin = round(at_s * self.rate)
+        mixed[begin : begin + len(samples)] += samples
+        span = (at_s, at_s + len(samples) / self.rate, sound)
+        return replace(self, samples=mixed, others_s=(*self.others_s, span))
 
     def rows(self, guard: int = 0) -> np.ndarray:
         """True in the rows that lie inside speech, *guard* rows from its edges."""
@@ -271,6 +294,17 @@ def _vowel(rng: np.random.Generator, rate: int) -> np.ndarray:
     edge = round(0.025 * rate)
     ramp = 0.5 - 0.5 * np.cos(np.pi * np.minimum((np.arange(length) + 1) / edge, 1.0))
     return voice / np.sqrt(np.mean(voice**2)) * ramp * ramp[::-1]
+
+
+def burst(
+    seconds: float, dbfs: float, low_hz: float = 700, high_hz: float = 3000, seed: int = 1
+) -> np.ndarray:
+    """Band noise with soft ends, of an RMS level: a breath, or a page, as far as a stage cares."""
+    rng = np.random.default_rng(seed)
+    sos = signal.butter(2, [low_hz, high_hz], "bandpass", fs=RATE_HZ, output="sos")
+    noisy = signal.sosfilt(sos, rng.standard_normal(round(seconds * RATE_HZ)))
+    noisy *= signal.windows.tukey(len(noisy), 0.3)
+    return noisy * float(gain(dbfs)) / np.sqrt(np.mean(noisy**2))
 
 
 # --- outside references -------------------------------------------------------------------------

@@ -6,15 +6,15 @@ import pytest
 
 from fairtake.correct import (
     CEILING_MARGIN_DB,
-    MOST_GENTLER,
     MP3_GUARD_DB,
     Seen,
     corrected,
-    milder,
+    sparing,
     turned_down,
 )
 from fairtake.sound.plan import Correction
-from fairtake.sound.proof import UNHARMED, Proof
+from fairtake.sound.proof import UNHARMED, Harm, Proof
+from fairtake.sound.spared import Spared
 from fairtake.sound.stages.limit import LimitSettings
 
 LIMIT = LimitSettings(ceiling_dbtp=-1.0, most_reduction_db=12)
@@ -76,31 +76,22 @@ def test_the_limiter_has_the_last_word() -> None:
     assert corrected(held, Correction(), LIMIT).level_db == 0.0
 
 
-LOST, DULLED, PRESSED = Proof(0.01, 50, 0), Proof(0.0, 0, 1), Proof(0.0, 0, 1, 1)
+def test_harm_is_mended_where_it_is() -> None:
+    """A place that was harmed is spared in the next round, and those of rounds before stay so."""
+    lost = Proof(0.01, (Harm(2000, 2050),))
+    once = sparing(Correction(), lost, lost)
+    assert once.spared == {Spared(2000, 2050, "pauses")}
+    assert corrected(seen(stages=lost, speech=lost), Correction(), LIMIT) == once
+    more = Proof(0.01, (Harm(7000, 7050),))
+    assert sparing(once, more, more).spared == {*once.spared, Spared(7000, 7050, "pauses")}
 
 
-@pytest.mark.parametrize(
-    ("stages", "speech", "asked"),
-    [
-        (LOST, LOST, Correction(gentler=1)),
-        (DULLED, DULLED, Correction(gentler=1)),
-        (PRESSED, PRESSED, Correction(slower=1)),
-        (UNHARMED, LOST, Correction(slower=1)),
-        (UNHARMED, UNHARMED, Correction()),
-    ],
-)
-def test_harmed_speech_makes_the_plan_milder(
-    stages: Proof, speech: Proof, asked: Correction
-) -> None:
-    """What lowered a soft sound is made gentler; what pressed a loud one down, slower."""
-    assert milder(Correction(), stages, speech) == asked
-    assert corrected(seen(stages=stages, speech=speech), Correction(), LIMIT) == asked
-
-
-def test_milder_a_few_times_and_no_more() -> None:
-    """The proof may ask again and again; it is heard a few times."""
-    used = Correction(gentler=MOST_GENTLER, slower=MOST_GENTLER)
-    assert milder(used, LOST, LOST) == milder(used, PRESSED, PRESSED) == used
+def test_no_new_harm_ends_the_rounds() -> None:
+    """A place that is spared already and is harmed still asks for nothing more."""
+    lost = Proof(0.01, (Harm(2000, 2050),))
+    once = sparing(Correction(), lost, lost)
+    assert sparing(once, lost, lost) is once
+    assert sparing(Correction(), UNHARMED, UNHARMED) == Correction()
 
 
 def test_turned_down_until_it_holds() -> None:

@@ -43,7 +43,7 @@ def receipt(**changed: Any) -> Receipt:
             "advice": ["Closer."],
             "made_by": {"fairtake": "0.1.0"},
             "took_s": Took(listen=0.12345),
-            "speech": SpeechProof(lost_share=0.0, longest_lost_ms=0, dulled_edges=0, planned_again=0),
+            "speech": SpeechProof(lost_share=0.0, longest_lost_ms=0, dulled_edges=0),
             **changed,
         }
     )  # fmt: skip

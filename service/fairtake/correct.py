@@ -6,6 +6,8 @@ from dataclasses import dataclass, replace
 
 from fairtake.sound.plan import Correction
 from fairtake.sound.proof import UNHARMED, Proof
+from fairtake.sound.spared import added
+from fairtake.sound.spared import wanted as spared_by
 from fairtake.sound.stages.limit import LimitSettings
 
 #: A file this far off its level, in dB, is made again.
@@ -17,8 +19,6 @@ CEILING_MARGIN_DB = 0.05
 MP3_GUARD_DB = 0.15
 #: A level that stays this far under what was planned is not raised on and on: the limiter eats it.
 MOST_RAISE_DB = 2.0
-#: So often the plan is made again with gentler settings for the speech's sake.
-MOST_GENTLER = 3
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ class Seen:
 def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     """The correction for another round; *used* itself when the files are right."""
     over_db = max(seen.over_db(limit.ceiling_dbtp, MP3_GUARD_DB), 0.0)
-    wanted = milder(used, seen.stages, seen.speech)
+    wanted = sparing(used, seen.stages, seen.speech)
     if over_db:
         wanted = replace(wanted, ceiling_db=wanted.ceiling_db + over_db + CEILING_MARGIN_DB)
     if seen.wav_level is not None:
@@ -65,16 +65,13 @@ def corrected(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:
     return wanted
 
 
-def milder(used: Correction, stages: Proof, speech: Proof) -> Correction:
-    """Milder settings of what harmed speech: what lowers pauses, or what lowers loud sound.
+def sparing(used: Correction, stages: Proof, speech: Proof) -> Correction:
+    """*used*, and what harmed speech does nothing there: *used* itself where no more was harmed.
 
     *stages* is the proof of the stages alone, *speech* the one with the limiter.
     """
-    if not stages.only_pressed:
-        return replace(used, gentler=min(used.gentler + 1, MOST_GENTLER))
-    if not speech.kept:
-        return replace(used, slower=min(used.slower + 1, MOST_GENTLER))
-    return used
+    spared = added(used.spared, spared_by(stages, speech))
+    return used if spared == used.spared else replace(used, spared=spared)
 
 
 def turned_down(seen: Seen, used: Correction, limit: LimitSettings) -> Correction:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, field
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from fairtake.correct import LEVEL_TOLERANCE_DB
@@ -30,6 +30,7 @@ from fairtake.receipt import (
     Outputs,
     ProfileFacts,
     Receipt,
+    SparedPlace,
     SpeechProof,
     StageNote,
     TakeFacts,
@@ -39,7 +40,8 @@ from fairtake.rounds import Progress, Round, Rounds, Stopwatch, Written
 from fairtake.sketch import MOST_REPAIRS, Outline, Sketch
 from fairtake.sound.advice import advice
 from fairtake.sound.checks import checks
-from fairtake.sound.levels import begin_s
+from fairtake.sound.ear.net import learned
+from fairtake.sound.levels import ROWS_PER_S, begin_s
 from fairtake.sound.listen import Heard, listen
 from fairtake.sound.loudness import BLOCK_S
 from fairtake.sound.measures import measures
@@ -201,16 +203,17 @@ def notes_of(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     short_db = short_db if short_db > 2 * LEVEL_TOLERANCE_DB else 0.0
     if short_db and settings.when_out_of_reach == "quarantine":
         raise TargetUnreachable(f"The nearest clean level is {short_db:.1f} dB short.")
-    aimed = rounds.profile.limit.ceiling_dbtp - rounds.used.ceiling_db
+    used = made.used
+    aimed = rounds.profile.limit.ceiling_dbtp - used.ceiling_db
     notes: dict[str, dict[str, object]] = dict(made.plan.notes)
     notes["limit"] = {**notes["limit"], **made.limited, "aimed_dbtp": round(aimed, 2)}
     notes["normalise"] = {
         **notes["normalise"],
         "short_of_target_db": round(short_db, 2),
-        "turned_down_db": round(rounds.used.down_db, 2),
-        "mp3_gain_db": round(rounds.used.mp3_db, 2),
-        "rounds": rounds.count,
-        "correction": asdict(rounds.used),
+        "turned_down_db": round(used.down_db, 2),
+        "mp3_gain_db": round(used.mp3_db, 2),
+        "rounds": made.number,
+        "correction": {k: v for k, v in vars(used).items() if k != "spared"},
     }
     return notes
 
@@ -246,8 +249,13 @@ def receipt_of(
         speech=SpeechProof(
             lost_share=made.speech.lost_share,
             longest_lost_ms=made.speech.longest_lost_ms,
-            dulled_edges=made.speech.dulled_edges,
-            planned_again=rounds.used.gentler + rounds.used.slower,
+            dulled_edges=len(made.speech.dulled),
+            spared=[
+                SparedPlace(
+                    from_s=place.start / ROWS_PER_S, to_s=place.stop / ROWS_PER_S, by=place.by
+                )
+                for place in sorted(made.used.spared)
+            ],
         ),
         checks=[
             *checks(profile, "wav", wav.measures, outputs.wav),
@@ -255,7 +263,7 @@ def receipt_of(
         ],
         outputs=outputs,
         advice=said,
-        made_by={**made_by(), "encoder": encoder_version()},
+        made_by={**made_by(), "encoder": encoder_version(), "ear": learned().recipe[:12]},
         took_s=Took(**rounds.stopwatch.spent),
     )
 

@@ -121,13 +121,23 @@ class Took(Document):
     prove: Figure = 0.0
 
 
+class SparedPlace(Document):
+    """A place of the finished take in which what lowers pauses, or loud sound, did nothing, because it
+    would have harmed speech there."""
+
+    from_s: Figure
+    to_s: Figure
+    by: Literal["pauses", "peaks"]
+
+
 class SpeechProof(Document):
     """What became of the speech: share of it turned down against its neighbours, and so on."""
 
     lost_share: Figure
     longest_lost_ms: int
     dulled_edges: int
-    planned_again: int
+    spared: list[SparedPlace] = Field(default_factory=list)
+    planned_again: int | None = Field(None, description="In receipts from before spared was told.")
 
 
 class VoiceFacts(Document):
@@ -202,7 +212,7 @@ class Receipt(Document):
 
     def to_json(self) -> str:
         """As of any document; what is said of mixes alone stands in those of mixes alone."""
-        left_out = {"mix"} if self.mix is None else set()
+        left_out: dict[str, Any] = {"speech": {"planned_again"}} | ({"mix": True} if self.mix is None else {})  # fmt: skip
         dumped = self.model_dump(by_alias=True, exclude=left_out)
         return json.dumps(dumped, indent=2, allow_nan=False) + "\n"
 

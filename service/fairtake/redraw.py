@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import fields
 from pathlib import Path
 
 from fairtake.errors import ReceiptInvalid
@@ -18,10 +19,12 @@ from fairtake.pages.sheet import sheet_page
 from fairtake.plain_file import read_object
 from fairtake.profile import Profile
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
-from fairtake.rounds import Rounds, Stopwatch
+from fairtake.rounds import Asked, Rounds, Stopwatch
 from fairtake.sketch import Sketch
+from fairtake.sound.levels import ROWS_PER_S
 from fairtake.sound.listen import listen
 from fairtake.sound.plan import Correction
+from fairtake.sound.spared import Spared
 from fairtake.sound.thin import outline_of, thin
 from fairtake.typed_file import typed
 
@@ -77,7 +80,7 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
             return Sketch(before=None, after=after, gains={}, clicks_s=[], clipped_s=[])
         profile = typed(known.profile.settings, Profile, ReceiptInvalid, "receipt")
         did = {note.stage: note.did for note in known.stages}
-        used = Correction(**did.get("normalise", {}).get("correction", {}))
+        used = correction_of(known)
         # What was foreseen is drawn, but where the limiter found nothing to do, as the receipt says.
         was_limited = did.get("limit", {}).get("greatest_db", 0.0) >= -SEEN_DB
         if known.mix is not None:
@@ -89,12 +92,24 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
             rounds = Rounds(
                 profile, source, heard.levels, scratch, 0, {}, None, _quiet, Stopwatch()
             )
-            rounds.used = used
-            plan, _ = rounds.plan()
+            plan, _, _ = rounds.plan(Asked(used))
             limited_db = plan.limited_db if was_limited else plan.limited_db[:0]
             return sketch_of(
                 outline_of(whole.levels), after, plan, thin(limited_db), source.sample_rate_hz
             )
+
+
+def correction_of(known: Receipt) -> Correction:
+    """What the last round corrected, as far as this version knows of such corrections."""
+    did = next((note.did for note in known.stages if note.stage == "normalise"), {})
+    told = did.get("correction", {})
+    # The peaks themselves are in no receipt: where they mattered they are heard again.
+    names = {field.name for field in fields(Correction)} - {"spared", "peaks_known"}
+    spared = frozenset(
+        Spared(round(place.from_s * ROWS_PER_S), round(place.to_s * ROWS_PER_S), place.by)
+        for place in known.speech.spared
+    )
+    return Correction(**{n: v for n, v in told.items() if n in names}, spared=spared)
 
 
 def _quiet(verb: str, share: float) -> None:

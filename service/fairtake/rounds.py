@@ -10,12 +10,12 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
-from fairtake.correct import LEVEL_TOLERANCE_DB, Seen, corrected, milder, turned_down
+from fairtake.correct import LEVEL_TOLERANCE_DB, Seen, corrected, sparing, turned_down
 from fairtake.files.mp3 import encode_mp3, level_loss_db
 from fairtake.files.take import open_take
 from fairtake.files.wav import Loudness, write_loudness
@@ -24,21 +24,22 @@ from fairtake.memory import give_memory_back
 from fairtake.profile import Profile
 from fairtake.receipt import Measures
 from fairtake.sketch import Outline
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import Levels, Rows, Sounds
 from fairtake.sound.listen import listen
 from fairtake.sound.measures import measures
 from fairtake.sound.plan import Chained, Correction, Plan, chained, limiting, settled
 from fairtake.sound.proof import Proof, prove_speech
 from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.source import Source
-from fairtake.sound.speech import Speech, find_speech
 from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
 from fairtake.sound.thin import Thin, outline_of, thin
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db, gain
 
-MOST_ROUNDS = 6
+MOST_ROUNDS = 7
+#: So often a plan is made again for the speech's sake before anything is rendered.
+MOST_PLANS = 4
 #: Rounds after those, in which the whole take is only turned down until the ceiling holds.
 LAST_ROUNDS = 3
 
@@ -76,13 +77,25 @@ class Written:
     channels: int
     duration_s: float
     outline: Outline
-    speech: Speech  # without what is told a frame
+    sounds: Sounds
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What a round is to do: a correction, and the finished take's true peaks without gain, once they
+    were heard; see `settled`."""
+
+    correction: Correction
+    true_peaks: Rows | None = None
 
 
 @dataclass(frozen=True)
 class Round:
-    """One time round. ``mp3`` is None where the WAV was wrong already."""
+    """One time round, the *number*-th, and what was *asked* of it at last. ``mp3`` is None where the WAV
+    was wrong already."""
 
+    number: int
+    asked: Asked
     plan: Plan
     wav: Written
     mp3: Written | None
@@ -90,6 +103,10 @@ class Round:
     stages: Proof  # of the stages alone
     speech: Proof  # with the limiter
     limited_db: Thin
+
+    @property
+    def used(self) -> Correction:
+        return self.asked.correction
 
     def seen(self, profile: Profile) -> Seen:
         wav, mp3 = self.wav, self.mp3
@@ -104,8 +121,13 @@ class Round:
             speech=self.speech,
         )
 
+    def wanted(self, profile: Profile) -> Correction:
+        """The correction for another round; that of this one where nothing is left to correct."""
+        step = corrected if self.number < MOST_ROUNDS else turned_down
+        return step(self.seen(profile), self.used, profile.limit)
 
-@dataclass
+
+@dataclass(frozen=True)
 class Rounds:
     """The rounds of one take. *levels* are those of *source*; files are written into *scratch*."""
 
@@ -118,83 +140,78 @@ class Rounds:
     cover: Path | None
     progress: Progress
     stopwatch: Stopwatch
-    count: int = field(default=0, init=False)
-    used: Correction = field(default_factory=Correction, init=False)
-    #: The finished take's true peaks without gain, once they were heard; see `settled`.
-    true_peaks: Rows | None = field(default=None, init=False)
 
     def run(self) -> Round:
         """Go round until nothing is left to correct. Raises as `fairtake.master.finish` does."""
-        self.used = Correction(mp3_db=level_loss_db(self.profile.mp3.bitrate_kbps))
+        asked = Asked(Correction(mp3_db=level_loss_db(self.profile.mp3.bitrate_kbps)))
+        number = 1
         while True:
-            self.count += 1
-            made = self._round()
-            step = corrected if self.count < MOST_ROUNDS else turned_down
-            wanted = step(made.seen(self.profile), self.used, self.profile.limit)
-            if made.mp3 and (wanted == self.used or self.count == MOST_ROUNDS + LAST_ROUNDS):
+            made = self._round(number, asked)
+            wanted = made.wanted(self.profile)
+            if made.mp3 and (wanted == made.used or number == MOST_ROUNDS + LAST_ROUNDS):
                 return made
-            self.used = wanted
+            asked, number = replace(made.asked, correction=wanted), number + 1
             del made  # its plan would stay in memory beside the next one
 
-    def _round(self) -> Round:
-        plan, stages = self.plan()
+    def _round(self, number: int, asked: Asked) -> Round:
+        # The last rounds are only turned down: another plan would be another sound.
+        plan, stages, asked = self.plan(asked, MOST_PLANS if number < MOST_ROUNDS else 1)
+        used = asked.correction
         wav, copy = self.scratch / "finished.wav", self.scratch / "copy.s16"
         with self.stopwatch.timing("render"):
-            rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, self.used.down_db)
+            rendering = Rendering(self.source, plan, self.profile.sample_rate_hz, used.down_db)
             write_wav_and_copy(
-                rendering, wav, copy, self.profile.wav.bits, self.used.mp3_db, self.seed,
+                rendering, wav, copy, self.profile.wav.bits, used.mp3_db, self.seed,
                 lambda share: self.progress("render", share), self.tags.get("title", ""),
             )  # fmt: skip
         limited = limit_note(rendering.limited_db)
         reduction = fitted(rendering.limited_db, plan.gain_db)
         speech = prove_speech(plan.spoken, plan.gain_db - reduction)
         limited_db = thin(-reduction)
-        if self.true_peaks is None:  # a level that was corrected with other peaks would be off
-            self.true_peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
+        if asked.true_peaks is None:  # a level that was corrected with other peaks would be off
+            peaks = gain(fitted(rendering.peak_dbtp, plan.gain_db) - plan.gain_db)
+            asked = replace(asked, true_peaks=peaks)
         # Before the largest thing comes into memory, the encoder's copy of the take, let go of all
         # that can be told again.
         plan = plan.without_curves()
-        self.levels.kept.clear()
         del rendering, reduction
         proved = self._proved(wav, 0.0)
         write_loudness(wav, _bext_loudness(proved.measures))
-        made = Round(plan, proved, None, limited, stages, speech, limited_db)
-        wanted = corrected(made.seen(self.profile), self.used, self.profile.limit)
-        if self.count < MOST_ROUNDS and wanted != self.used:
+        made = Round(number, asked, plan, proved, None, limited, stages, speech, limited_db)
+        if number < MOST_ROUNDS and made.wanted(self.profile) != made.used:
             return made
         return replace(made, mp3=self._mp3(copy, proved))
 
-    def plan(self) -> tuple[Plan, Proof]:
-        """A plan that keeps the speech, as far as can be told before anything is rendered, and the
-        proof of its stages alone."""
+    def plan(self, asked: Asked, left: int = MOST_PLANS) -> tuple[Plan, Proof, Asked]:
+        """A plan that keeps the speech, as far as can be told before anything is rendered, the proof of
+        its stages alone, and what was asked for it at last."""
         self.progress("plan", 0.0)
-        while True:
-            with self.stopwatch.timing("plan"):
-                done = chained(self.levels, self.profile, self.used)
-            self._know_peaks(done)
-            with self.stopwatch.timing("plan"):
-                peaks = self.true_peaks if self.used.peaks_known else None
-                plan = settled(done, self.profile, self.used, peaks)
-                stages = prove_speech(plan.spoken, plan.gain_db)
-                foreseen = prove_speech(plan.spoken, plan.gain_db + plan.limited_db)
-                wanted = milder(self.used, stages, foreseen)
-            if wanted == self.used:
-                return plan, stages
-            self.used = wanted
-            del done, plan  # they would stay in memory beside the next ones
-
-    def _know_peaks(self, done: Chained) -> None:
-        """Hear the peaks as they will come to the limiter, where it costs level."""
-        if self.used.peaks_known:
-            return
         with self.stopwatch.timing("plan"):
-            gain_db, costs_db = limiting(done, self.profile, self.used)
-        if costs_db > LEVEL_TOLERANCE_DB / 2:
-            with self.stopwatch.timing("listen"):
-                ceiling_db = aim_dbtp(self.profile.limit) - self.used.ceiling_db
-                peaks = peaks_without_gain(self.source, done, gain(ceiling_db - gain_db))
-            self.true_peaks = fitted(peaks, gain_db)
-            self.used = replace(self.used, peaks_known=True)
+            done = chained(self.levels, self.profile, asked.correction)
+        asked = self._with_peaks(done, asked)
+        with self.stopwatch.timing("plan"):
+            peaks = asked.true_peaks if asked.correction.peaks_known else None
+            plan = settled(done, self.profile, asked.correction, peaks)
+            stages = prove_speech(plan.spoken, plan.gain_db)
+            foreseen = prove_speech(plan.spoken, plan.gain_db + plan.limited_db)
+            wanted = sparing(asked.correction, stages, foreseen)
+        if wanted == asked.correction or left == 1:
+            return plan, stages, asked
+        del done, plan  # they would stay in memory beside the next ones
+        return self.plan(replace(asked, correction=wanted), left - 1)
+
+    def _with_peaks(self, done: Chained, asked: Asked) -> Asked:
+        """*asked*, with the peaks heard as they will come to the limiter, where it costs level."""
+        if asked.correction.peaks_known:
+            return asked
+        with self.stopwatch.timing("plan"):
+            gain_db, costs_db = limiting(done, self.profile, asked.correction)
+        if costs_db <= LEVEL_TOLERANCE_DB / 2:
+            return asked
+        with self.stopwatch.timing("listen"):
+            ceiling_db = aim_dbtp(self.profile.limit) - asked.correction.ceiling_db
+            peaks = peaks_without_gain(self.source, done, gain(ceiling_db - gain_db))
+        return Asked(replace(asked.correction, peaks_known=True), fitted(peaks, gain_db))
 
     def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"
@@ -208,20 +225,22 @@ class Rounds:
                 self.profile.mp3.bitrate_kbps, tags, self.cover,
             )  # fmt: skip
             copy.unlink()
-        return self._proved(mp3, 0.5, wav.speech)
+        return self._proved(mp3, 0.5, wav.sounds)
 
-    def _proved(self, path: Path, done: float, speech: Speech | None = None) -> Written:
-        """A file just written, heard from end to end; its *speech* where another copy has told it."""
+    def _proved(self, path: Path, done: float, sounds: Sounds | None = None) -> Written:
+        """A file just written, heard from end to end; its *sounds* where another copy has told them."""
         with self.stopwatch.timing("prove"), open_take(path, self.scratch) as file:
             heard = listen(
                 file, lambda share: self.progress("prove", done + share / 2),
-                blemishes=False, voice=speech is None,
+                blemishes=False, voice=sounds is None,
             )  # fmt: skip
-            speech = (speech or find_speech(heard.levels)).over(heard.levels.rows)
+            if sounds is not None:
+                heard = replace(heard, levels=heard.levels.with_sounds(sounds))
             return Written(
-                path, measures(heard, speech), level_of(heard.levels, self.profile.normalise.by),
+                path, measures(heard), level_of(heard.levels, self.profile.normalise.by),
                 float(amplitude_db(heard.true_peak)), heard.levels.sample_rate_hz,
-                heard.levels.channels, heard.duration_s, outline_of(heard.levels), speech,
+                heard.levels.channels, heard.duration_s, outline_of(heard.levels),
+                heard.levels.heard_sound,
             )  # fmt: skip
 
 

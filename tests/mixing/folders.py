@@ -52,15 +52,18 @@ def heard(path: Path) -> np.ndarray:
     return soundfile.read(path, always_2d=True)[0]
 
 
-def gated_tone(
-    spans_s: list[tuple[float, float]], seconds: float, hz: float = 1000.0
-) -> np.ndarray:
-    """A tone of -20 dBFS where the spans say, over a room of -90 dBFS: a voice with known edges."""
+def gated_tone(spans_s: list[tuple[float, float]], seconds: float) -> np.ndarray:
+    """A vowel of -23 dBFS RMS where the spans say, over a room of -90 dBFS: a voice with known edges."""
     t = np.arange(round(seconds * RATE)) / RATE
     on = np.zeros(len(t))
     for begin, end in spans_s:
         on[round(begin * RATE) : round(end * RATE)] = 1
-    return 0.1 * np.sin(2 * np.pi * hz * t) * on + noise(seconds, -90.0, rate=RATE)[: len(t)]
+    pitch = 140 * t + 0.8 * np.sin(2 * np.pi * 3 * t)  # a melody that moves, as a voice's does
+    formants = ((600, 150), (1200, 200), (2500, 300))
+    shape = [sum(1 / (1 + ((140 * k - f) / w) ** 2) for f, w in formants) for k in range(1, 25)]
+    vowel = sum(a * np.sin(2 * np.pi * k * pitch + k) for k, a in enumerate(shape, 1))
+    vowel *= 0.1 * np.sqrt(0.5) / np.sqrt(np.mean(vowel**2))
+    return vowel * on + noise(seconds, -90.0, rate=RATE)[: len(t)]
 
 
 def spoken(phrases: int = 2, seed: int = 1, **more: Any) -> np.ndarray:

@@ -1,6 +1,6 @@
 """fairtake.mixing: a bed and single sounds under a voice, with answers known beforehand.
 
-Levels are by libebur128 and plain sums; the voice is a tone that is switched on and off, so that it is
+Levels are by libebur128 and plain sums; the voice is a vowel that is switched on and off, so that it is
 known to the sample where somebody "speaks".
 """
 

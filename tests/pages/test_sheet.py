@@ -5,12 +5,13 @@ from __future__ import annotations
 import html
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from fairtake.pages.sheet import Links, sheet_page, verdict
-from fairtake.receipt import Receipt
+from fairtake.receipt import Receipt, SparedPlace
 from fairtake.sketch import MOST_REPAIRS, MOST_STEPS, Curve, Outline, Sketch
 from files.making import voice, write
 
@@ -116,3 +117,35 @@ def test_a_page_named_index(tmp_path: Path):
     from fairtake.pages import sheet_name
 
     assert sheet_name("Index") == "Index.sheet.html" and sheet_name("x") == "x.html"
+
+
+def with_cut(receipt: Receipt) -> Receipt:
+    """The same take, from whose beginning a breath and a page were cut, and a place spared."""
+    changed = receipt.model_copy(deep=True)
+    trim = next(note for note in changed.stages if note.stage == "trim")
+    trim.did["sounds_cut"] = [
+        {"sound": "noise", "from_s": 0.5, "to_s": 0.9},
+        {"sound": "breath", "from_s": 61.25, "to_s": 61.5},
+    ]
+    changed.speech.spared = [SparedPlace(from_s=2.0, to_s=2.1, by="pauses")]
+    return changed
+
+
+def test_what_was_cut_is_told_and_can_be_heard(receipt: Receipt):
+    """Each sound that was cut off at the ends has its name, its place and a button; so has no other take."""
+    page = sheet_page(with_cut(receipt), sketch(4.0), LINKS)
+    assert "a noise at 0:00.5" in page and "a breath at 1:01" in page
+    assert re.findall(r'class="hear" data-at="([\d.]+)"', page) == ["0.5", "61.25"]
+    assert "Cut off at the ends" not in sheet_page(receipt, sketch(4.0), LINKS)
+
+
+def test_without_the_original_there_is_nothing_to_hear(receipt: Receipt):
+    """No button that looks as if it played and is silent."""
+    page = sheet_page(with_cut(receipt), sketch(4.0), replace(LINKS, original=None))
+    assert "a noise at 0:00.5" in page
+    assert 'class="hear"' not in page
+
+
+def test_places_that_were_spared_are_told(receipt: Receipt):
+    """Where a word would have been harmed, the page says that the place was left, and by what."""
+    assert "pauses and breaths at 0:02.0" in sheet_page(with_cut(receipt), sketch(4.0), LINKS)

@@ -17,14 +17,16 @@ import json
 import multiprocessing
 import sys
 import traceback
+from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from chain import finished
+from chain import Finished, finished
 from fairtake.errors import FairtakeError
 from measuring import measured
 from sources import SpeechMissing
-from takes import RECIPES, Recipe, make_take
+from takes import RECIPES, Recipe, Take, make_take
 from verdicts import table, totals, totals_table
 
 PROFILES = ("audiobook", "speech")
@@ -49,22 +51,31 @@ def chosen(options: argparse.Namespace) -> list[Recipe]:
     return [r for r in some if not options.only or options.only in r.name]
 
 
-def results_of(
-    work: tuple[Recipe, int, tuple[str, ...], Path | None],
-) -> list[dict[str, Any]]:
+@dataclass(frozen=True)
+class Work:
+    """One take to make, finish and measure."""
+
+    recipe: Recipe
+    seed: int
+    profiles: tuple[str, ...]
+    measure: Callable[[Take, Finished], dict[str, Any]] = measured
+    keep: Path | None = None
+
+
+def results_of(work: Work) -> list[dict[str, Any]]:
     """All rows of one take; one row that says why where there is nothing to measure."""
-    recipe, seed, profiles, keep = work
+    recipe = work.recipe
     try:
-        take = make_take(recipe, seed)
+        take = make_take(recipe, work.seed)
     except SpeechMissing as e:
         return [{"take": recipe.name, "skipped": str(e)}]
     rows = []
-    for profile in profiles:
+    for profile in work.profiles:
         try:
             done = finished(take, profile)
-            rows.append(measured(take, done))
-            if keep is not None:
-                _keep(keep, f"{recipe.name}.{profile}", take, done)
+            rows.append(work.measure(take, done))
+            if work.keep is not None:
+                _keep(work.keep, f"{recipe.name}.{profile}", take, done)
         except FairtakeError as e:
             rows.append({"take": recipe.name, "profile": profile, "failed": str(e)})
         except Exception:
@@ -84,21 +95,37 @@ def _keep(folder: Path, stem: str, take: Any, done: Any) -> None:
 def all_results(options: argparse.Namespace) -> list[dict[str, Any]]:
     """The rows of every take, in the order of the recipes."""
     profiles = (options.profile,) if options.profile else PROFILES[: 1 if options.quick else 2]
-    work = [(recipe, options.seed, profiles, options.keep) for recipe in chosen(options)]
-    with multiprocessing.get_context("spawn").Pool(options.jobs) as pool:
+    recipes = chosen(options)
+    return worked(
+        [Work(r, options.seed, profiles, keep=options.keep) for r in recipes], options.jobs
+    )
+
+
+def worked(work: list[Work], jobs: int) -> list[dict[str, Any]]:
+    """The rows of all this work, in its order."""
+    if jobs == 1:
+        return [row for w in work for row in results_of(w)]
+    with multiprocessing.get_context("spawn").Pool(jobs) as pool:
         return [row for rows in pool.imap(results_of, work) for row in rows]
 
 
-def report(rows: list[dict[str, Any]], where: bool) -> None:
-    """Print it all."""
-    good = [r for r in rows if "skipped" not in r and "failed" not in r]
+def measured_rows(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The rows that hold measures; what was skipped or failed is said."""
     for row in rows:
         if "skipped" in row:
             print(f"{row['take']}: skipped, because {row['skipped']}")
         if "failed" in row:
             print(f"{row['take']}/{row['profile']}: FAILED: {row['failed']}")
+    good = [r for r in rows if "skipped" not in r and "failed" not in r]
     if not good:
         print("Nothing was measured.")
+    return good
+
+
+def report(rows: list[dict[str, Any]], where: bool) -> None:
+    """Print it all."""
+    good = measured_rows(rows)
+    if not good:
         return
     print(table(good), end="\n\n")
     if where:

@@ -73,7 +73,9 @@ def finished(take: Take, profile_name: str) -> Finished:
     profile = load_profile(profile_name)
     with tempfile.TemporaryDirectory(prefix="fairtake-bench-") as folder:
         path = Path(folder) / f"{take.name}.wav"
-        soundfile.write(path, take.samples, RATE_HZ, subtype="PCM_24")
+        file_rate_hz = take.recipe.file_rate_hz
+        written = soxr.resample(take.samples, RATE_HZ, file_rate_hz)
+        soundfile.write(path, written, file_rate_hz, subtype="PCM_24")
         done = finish(Job(path, path.name, take.name, profile_name, profile), Path(folder))
         samples, rate_hz = soundfile.read(done.wav, always_2d=True)
     return _laid_back(take, profile, done.receipt, samples, rate_hz)

@@ -3,8 +3,8 @@
 Conventions: decisions are made on frames of 10 ms on the take's time line. *Gain* of a frame is the
 level of the finished sound over that of the take's reference, both over 200 Hz, so that rumble,
 thumps, hum and their removal do not count. A speech frame is *audible* when it stands at least as loud as
-the room in the same frame; the others cannot be told from the room by anybody, and are counted
-apart (`lost_all_percent`). Amounts by which something was lowered are dB relative to the gain of the
+the room in the same frame, and as the breath that runs into it; the others cannot be told by anybody, and are
+counted apart (`lost_all_percent`). Amounts by which something was lowered are dB relative to the gain of the
 speech around it, so a make-up gain or a ride does not count.
 """
 
@@ -18,11 +18,13 @@ import pyebur128
 from scipy import signal
 
 from chain import MOST_OFF_MS, MOST_OFF_RECEIPT_MS, Finished
-from sources import ACTIVE_UNDER_P95_DB, FRAME, RATE_HZ, frame_levels_db, p95_db
-from takes import HUM_HARMONICS, Mark, Take
+from noises import HUM_HARMONICS
+from sources import ACTIVE_UNDER_P95_DB, FRAME, RATE_HZ, frame_levels_db, p95_db, runs
+from takes import Mark, Take
 
 LOST_DB, LOST_REACH = 6.0, 50
 FIRST_FRAMES, LAST_FRAMES, DULL_DB = 4, 6, 3.0
+LONE_OVER_DB = 6.0
 WORD_GAP, WORD_LEAST = 8, 6
 PAUSE_AFTER, PAUSE_BEFORE, PAUSE_LEAST = 35, 10, 10
 NEAR_S = 3.0
@@ -50,13 +52,15 @@ class Compared:
         self.gain_db = self.is_db - self.was_db
         self.clean_db = frame_levels_db(ear(take.speech, hum_hz))
         self.room_db = frame_levels_db(ear(take.room, hum_hz))
+        self.mouth_db = frame_levels_db(ear(take.mouth, hum_hz))
         frames = len(self.was_db)
         self.kept = done.kept[: frames * FRAME].reshape(frames, FRAME).all(axis=1)
         self.speech = take.speech_frames
-        self.audible = self.speech & (self.clean_db > self.room_db)
+        self.audible = self.speech & (self.clean_db > np.maximum(self.room_db, self.mouth_db))
         self.faulty = self.around("click in pause", "click in speech", "spike", reach=2)
         self.known = self.audible & self.kept & ~self.faulty
-        self.speech_gain_db = _median(self.gain_db[self.known])
+        self.lone = lone(self.clean_db)
+        self.speech_gain_db = median(self.gain_db[self.known])
 
     def around(self, *kinds: str, reach: int = 0) -> np.ndarray:
         """Frames at most *reach* frames from marks of some kinds."""
@@ -69,16 +73,39 @@ class Compared:
         """The speech's gain around a stretch of samples; the whole take's where none is near."""
         reach = round(NEAR_S * 100)
         here = slice(max(start // FRAME - reach, 0), stop // FRAME + reach)
-        return _median(self.gain_db[here][self.known[here]], self.speech_gain_db)
+        return median(self.gain_db[here][self.known[here]], self.speech_gain_db)
 
     def gain_of_db(self, mark: Mark) -> float:
         """The speech's gain within a mark."""
         here = slice(mark.start // FRAME, -(-mark.stop // FRAME))
-        return _median(self.gain_db[here][self.known[here]])
+        return median(self.gain_db[here][self.known[here]])
+
+    def frames_of(self, *marks: Mark) -> np.ndarray:
+        """The frames within some marks."""
+        inside = np.zeros(len(self.was_db), bool)
+        for mark in marks:
+            inside[mark.start // FRAME : -(-mark.stop // FRAME)] = True
+        return inside
 
     def note(self, what: str, frame: int, db: float) -> None:
         """Remember a place for whoever looks for the cause."""
         self.where.append(f"{what} at {frame / 100:.2f} s, {db:+.1f} dB")
+
+
+def lone(level_db: np.ndarray) -> np.ndarray:
+    """Single frames and pairs that stand LONE_OVER_DB over the frames on both sides.
+
+    A consonant's burst, or a click that was in the recording already: nobody can tell from here.
+    """
+    padded = np.pad(level_db, 2, constant_values=np.inf)
+    alone = np.zeros(len(level_db), bool)
+    one = padded[2:-2] - np.maximum(padded[1:-3], padded[3:-1]) > LONE_OVER_DB
+    two = (
+        np.minimum(padded[2:-2], padded[3:-1]) - np.maximum(padded[1:-3], padded[4:]) > LONE_OVER_DB
+    )
+    alone |= one | two
+    alone[1:] |= two[:-1]
+    return alone
 
 
 def ear(x: np.ndarray, hum_hz: float | None = None) -> np.ndarray:
@@ -100,8 +127,8 @@ def measured(take: Take, done: Finished) -> dict[str, Any]:
     """All measures of one take; a measure that has nothing to measure is None."""
     compared = Compared(take, done)
     found: dict[str, Any] = {"take": take.name, "profile": done.receipt.profile.name}
-    found["floor_dbfs"] = _round(_level_db(take.room), 1)
-    found["mapping_off_ms"] = _round(done.off_ms, 2)
+    found["floor_dbfs"] = rounded(level_db(take.room), 1)
+    found["mapping_off_ms"] = rounded(done.off_ms, 2)
     for part in (
         lost, edges, lowered_phrases, cut, pauses, breaths, clicks, sections, ends,
         pumping, spectrum, silence, level, faults,
@@ -119,26 +146,32 @@ def measured(take: Take, done: Finished) -> dict[str, Any]:
 
 def lost(c: Compared) -> dict[str, Any]:
     """Speech frames whose gain lies over 6 dB under the median of the speech within +-0.5 s."""
+    gone = gone_frames(c)
+    audibly = gone & c.audible
+    for start, stop in runs(audibly):
+        c.note(f"lost {(stop - start) * 10} ms", start, float(c.gain_db[start:stop].min()))
+    longest = max((stop - start for start, stop in runs(audibly)), default=0)
+    return {
+        "lost_percent": share(audibly, c.audible),
+        "lost_all_percent": share(gone, c.speech),
+        "longest_lost_ms": longest * 10,
+    }
+
+
+def gone_frames(c: Compared) -> np.ndarray:
+    """Frames of speech that came out more than 6 dB lower than the speech around them, or were cut."""
     gone = np.zeros(len(c.gain_db), bool)
     for i in np.flatnonzero(c.speech):
         here = slice(max(i - LOST_REACH, 0), i + LOST_REACH + 1)
-        usual_db = _median(c.gain_db[here][c.known[here]], c.speech_gain_db)
+        usual_db = median(c.gain_db[here][c.known[here]], c.speech_gain_db)
         gone[i] = not c.kept[i] or c.gain_db[i] < usual_db - LOST_DB
-    audibly = gone & c.audible
-    for start, stop in _runs(audibly):
-        c.note(f"lost {(stop - start) * 10} ms", start, float(c.gain_db[start:stop].min()))
-    longest = max((stop - start for start, stop in _runs(audibly)), default=0)
-    return {
-        "lost_percent": _share(audibly, c.audible),
-        "lost_all_percent": _share(gone, c.speech),
-        "longest_lost_ms": longest * 10,
-    }
+    return gone
 
 
 def words(c: Compared) -> list[tuple[int, int]]:
     """Runs of audible speech, apart by 80 ms or more; the shortest count nothing."""
     joined: list[tuple[int, int]] = []
-    for start, stop in _runs(c.audible):
+    for start, stop in runs(c.audible):
         if joined and start - joined[-1][1] < WORD_GAP:
             joined[-1] = (joined[-1][0], stop)
         else:
@@ -150,10 +183,10 @@ def edges(c: Compared) -> dict[str, Any]:
     """Words whose first 40 or last 60 ms lie over 3 dB under the word's own median gain."""
     dulled = total = 0
     for start, stop in words(c):
-        usual_db = _median(c.gain_db[start:stop][c.known[start:stop]])
+        usual_db = median(c.gain_db[start:stop][c.known[start:stop]])
         ends = (("first", start, start + FIRST_FRAMES), ("last", stop - LAST_FRAMES, stop))
         for name, a, b in ends:
-            edge_db = _energy_gain_db(c, a, b, c.audible & ~c.faulty)
+            edge_db = energy_gain_db(c, a, b, c.audible & ~c.faulty & ~c.lone)
             if edge_db is None or np.isnan(usual_db):
                 continue
             total += 1
@@ -167,7 +200,7 @@ def lowered_phrases(c: Compared) -> dict[str, Any]:
     """Phrases that came out over 6 dB lower against the take than they went in, though not louder."""
     rows = [(m, c.gain_of_db(m), m.level_db) for m in c.take.of("speech")]
     known = [row for row in rows if not np.isnan(row[1])]
-    usual_db, usual_dbfs = (_median([row[n] for row in known]) for n in (1, 2))
+    usual_db, usual_dbfs = (median([row[n] for row in known]) for n in (1, 2))
     low = [(m, g) for m, g, v in known if g < usual_db - LOST_DB and v < usual_dbfs + 3.0]
     for mark, gain_db in low:
         c.note("whole phrase lowered", mark.start // FRAME, gain_db - usual_db)
@@ -188,20 +221,20 @@ def cut(c: Compared) -> dict[str, Any]:
 def pauses(c: Compared) -> dict[str, Any]:
     """How far the room was lowered in pauses, from 350 ms behind to 100 ms before speech."""
     near = np.zeros(len(c.speech), bool)
-    for start, stop in _runs(c.speech):
+    for start, stop in runs(c.speech):
         near[max(start - PAUSE_BEFORE, 0) : stop + PAUSE_AFTER] = True
     free = c.kept & ~near & ~c.faulty & ~c.around("breath", "page", reach=6)
     free &= c.was_db > SILENT_DBFS
     drops = []
-    for start, stop in _runs(~near)[1:-1]:  # the first and the last are head and tail
+    for start, stop in runs(~near)[1:-1]:  # the first and the last are head and tail
         if free[start:stop].sum() >= PAUSE_LEAST:
-            gain_db = _energy_gain_db(c, start, stop, free)
+            gain_db = energy_gain_db(c, start, stop, free)
             drops.append(c.gain_near_db(start * FRAME, stop * FRAME) - gain_db)
             if drops[-1] < 10.0:
                 c.note("pause lowered little", start, -drops[-1])
     return {
-        "pause_db": _round(_median(drops)),
-        "pause_least_db": _round(min(drops, default=np.nan)),
+        "pause_db": rounded(median(drops)),
+        "pause_least_db": rounded(min(drops, default=np.nan)),
         "pauses": len(drops),
     }
 
@@ -212,14 +245,14 @@ def breaths(c: Compared) -> dict[str, Any]:
     for mark in c.take.of("breath"):
         fifth = (mark.stop - mark.start) // 5
         a, b = (mark.start + fifth) // FRAME, -(-(mark.stop - fifth) // FRAME)
-        if _mean_db(c.was_db[a:b]) < _mean_db(c.room_db[a:b]) + 6.0:
+        if mean_db(c.was_db[a:b]) < mean_db(c.room_db[a:b]) + 6.0:
             continue
-        gain_db = _energy_gain_db(c, a, b, c.kept & ~c.faulty)
+        gain_db = energy_gain_db(c, a, b, c.kept & ~c.faulty)
         if gain_db is not None:
             drops.append(c.gain_near_db(mark.start, mark.stop) - gain_db)
             if drops[-1] < 6.0:
                 c.note(f"breath of {(b - a) * 10} ms stays", a, -drops[-1])
-    return {"breath_db": _round(_median(drops)), "breaths": len(drops)}
+    return {"breath_db": rounded(median(drops)), "breaths": len(drops)}
 
 
 def clicks(c: Compared) -> dict[str, Any]:
@@ -239,7 +272,7 @@ def clicks(c: Compared) -> dict[str, Any]:
         drops[name].append(drop(c, mark, was, done, clean))
         if drops[name][-1] < 6.0:
             c.note(f"{mark.kind} stays", mark.start // FRAME, -drops[name][-1])
-    return {name: _round(_median(found)) for name, found in drops.items()} | {
+    return {name: rounded(median(found)) for name, found in drops.items()} | {
         "clicks": sum(len(found) for found in drops.values())
     }
 
@@ -248,7 +281,7 @@ def _click_in_pause_db(
     c: Compared, mark: Mark, was: np.ndarray, done: np.ndarray, clean: np.ndarray
 ) -> float:
     here = slice(max(mark.start - 60, 0), mark.stop + 130)
-    fell_db = _peak_db(was[here]) - _peak_db(done[here])
+    fell_db = peak_db(was[here]) - peak_db(done[here])
     return fell_db + c.gain_near_db(mark.start, mark.stop)
 
 
@@ -261,8 +294,8 @@ def _click_in_speech_db(
     around = around[(around >= reach) & (around < len(clean) - reach)]
     taps = np.linalg.lstsq(shifted(clean, around), done[around], rcond=None)[0]
     left = done[here] - shifted(clean, np.arange(here.start, here.stop)) @ taps
-    factor_db = _level_db(shifted(clean, around) @ taps) - _level_db(clean[around])
-    return _peak_db(was[here] - clean[here]) - _peak_db(left) + factor_db
+    factor_db = level_db(shifted(clean, around) @ taps) - level_db(clean[around])
+    return peak_db(was[here] - clean[here]) - peak_db(left) + factor_db
 
 
 def shifted(x: np.ndarray, at: np.ndarray) -> np.ndarray:
@@ -290,10 +323,10 @@ def sections(c: Compared) -> dict[str, Any]:
                 mine[mark.start // FRAME : mark.stop // FRAME] = True
         mine &= c.known
         loud = mine & (c.clean_db > p95_db(c.clean_db[mine]) - ACTIVE_UNDER_P95_DB)
-        before.append(_mean_db(c.was_db[loud]))
-        after.append(_mean_db(c.is_db[loud]))
+        before.append(mean_db(c.was_db[loud]))
+        after.append(mean_db(c.is_db[loud]))
     c.where.append("sections after: " + ", ".join(f"{v:.1f}" for v in after) + " dBFS")
-    return {"spread_before_db": _round(np.ptp(before)), "spread_after_db": _round(np.ptp(after))}
+    return {"spread_before_db": rounded(np.ptp(before)), "spread_after_db": rounded(np.ptp(after))}
 
 
 def ends(c: Compared) -> dict[str, Any]:
@@ -305,7 +338,7 @@ def ends(c: Compared) -> dict[str, Any]:
     head_ok = want.head_least_s - 0.005 <= head_s <= want.head_most_s + 0.005
     tail_ok = want.tail_least_s - 0.005 <= tail_s <= want.tail_most_s + 0.005
     return {
-        "head_s": _round(head_s), "tail_s": _round(tail_s), "ends_off": 2 - head_ok - tail_ok,
+        "head_s": rounded(head_s), "tail_s": rounded(tail_s), "ends_off": 2 - head_ok - tail_ok,
     }  # fmt: skip
 
 
@@ -323,9 +356,9 @@ def level(c: Compared) -> dict[str, Any]:
     low, high = c.done.profile.delivery.level_window(channels)
     over_db = 20 * np.log10(peak + 1e-12) - c.done.profile.limit.ceiling_dbtp
     return {
-        "level_db": _round(value, 2),
+        "level_db": rounded(value, 2),
         "level_off": int(not low - 0.05 <= value <= high + 0.05),
-        "over_ceiling_db": _round(max(over_db, 0.0), 2),
+        "over_ceiling_db": rounded(max(over_db, 0.0), 2),
         "limited_db": next(
             (s.did.get("greatest_db") for s in c.done.receipt.stages if s.stage == "limit"), None
         ),
@@ -349,10 +382,10 @@ def pumping(c: Compared) -> dict[str, Any]:
         slopes.extend(np.abs(gain_db[5:] - gain_db[:-5])[both] / 0.05)
         moves.extend(np.abs(np.diff(gain_db))[steady[1:] & steady[:-1]] / 0.01)
     return {
-        "gain_spread_db": _round(_median(spreads)),
-        "gain_spread_most_db": _round(max(spreads, default=np.nan)),
-        "slope_most_db_s": _round(max(slopes, default=np.nan), 0),
-        "wobble_db_s": _round(float(np.mean(moves)) if moves else np.nan, 1),
+        "gain_spread_db": rounded(median(spreads)),
+        "gain_spread_most_db": rounded(max(spreads, default=np.nan)),
+        "slope_most_db_s": rounded(max(slopes, default=np.nan), 0),
+        "wobble_db_s": rounded(float(np.mean(moves)) if moves else np.nan, 1),
     }
 
 
@@ -367,8 +400,8 @@ def spectrum(c: Compared) -> dict[str, Any]:
         now = 10 ** ((frame_levels_db(signal.sosfilt(sos, c.done.aligned)) - c.gain_db) / 10)
         changes[centre_hz] = float(10 * np.log10(now[loud].sum() / was[loud].sum()))
     return {
-        "band_change_db": _round(max((v for hz, v in changes.items() if hz > 125), key=abs)),
-        "band_125_change_db": _round(changes[125]),
+        "band_change_db": rounded(max((v for hz, v in changes.items() if hz > 125), key=abs)),
+        "band_125_change_db": rounded(changes[125]),
     }
 
 
@@ -377,12 +410,12 @@ def silence(c: Compared) -> dict[str, Any]:
     fade_in, fade_out = (round(s * c.done.rate_hz) for s in FADE_S)
     loudest = np.abs(c.done.samples).max(axis=1)[fade_in:-fade_out]
     ms = 1000 / c.done.rate_hz
-    found = [(a, b) for a, b in _runs(loudest < 10 ** (SILENT_DBFS / 20)) if (b - a) * ms > SILENT_MS]  # fmt: skip
+    found = [(a, b) for a, b in runs(loudest < 10 ** (SILENT_DBFS / 20)) if (b - a) * ms > SILENT_MS]  # fmt: skip
     for a, b in found[:3]:
         c.where.append(
             f"digital silence of {(b - a) * ms:.0f} ms at {a * ms / 1000:.2f} s finished"
         )
-    return {"silence_ms": _round(sum(b - a for a, b in found) * ms, 0)}
+    return {"silence_ms": rounded(sum(b - a for a, b in found) * ms, 0)}
 
 
 # --- what the recording had wrong -------------------------------------------------------------
@@ -395,13 +428,13 @@ def faults(c: Compared) -> dict[str, Any]:
         ("hum_db", "hum_said", "thump_db", "dc_dbfs", "declip_db")
     )
     if recipe.hum_hz is not None:
-        found["hum_db"] = _round(_hum_drop_db(c, recipe.hum_hz))
+        found["hum_db"] = rounded(_hum_drop_db(c, recipe.hum_hz))
         found["hum_said"] = any(f"{recipe.hum_hz:g} Hz" in said for said in c.done.receipt.advice)
     if recipe.dc:
-        found["dc_dbfs"] = _round(_peak_db(np.array([c.done.samples.mean()])), 1)
-    found["thump_db"] = _round(_median([_thump_drop_db(c, m) for m in c.take.of("thump")]))
+        found["dc_dbfs"] = rounded(peak_db(np.array([c.done.samples.mean()])), 1)
+    found["thump_db"] = rounded(median([_thump_drop_db(c, m) for m in c.take.of("thump")]))
     if c.take.clipped.any():
-        found["declip_db"] = _round(_declip_db(c))
+        found["declip_db"] = rounded(_declip_db(c))
     return found
 
 
@@ -418,7 +451,7 @@ def _thump_drop_db(c: Compared, mark: Mark) -> float:
     """Energy under 100 Hz in the thump, take against finished."""
     low = signal.butter(4, 100.0, "lowpass", fs=RATE_HZ, output="sos")
     before, after = (
-        _level_db(signal.sosfilt(low, x[max(mark.start - 4000, 0) : mark.stop + 400]))
+        level_db(signal.sosfilt(low, x[max(mark.start - 4000, 0) : mark.stop + 400]))
         for x in (_mono(c.take), c.done.aligned)
     )
     return before - after + c.gain_near_db(mark.start, mark.stop)
@@ -435,7 +468,7 @@ def _declip_db(c: Compared) -> float:
         c.take.clipped[: len(gain_per_sample)] & c.done.kept[: len(gain_per_sample)]
     )
     left = now[here] / gain_per_sample[here] - clean[here]
-    return _level_db(was[here] - clean[here]) - _level_db(left)
+    return level_db(was[here] - clean[here]) - level_db(left)
 
 
 # --- small things ---------------------------------------------------------------------------------
@@ -445,36 +478,31 @@ def _mono(take: Take) -> np.ndarray:
     return take.samples.mean(axis=1)
 
 
-def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
-    steps = np.flatnonzero(np.diff(mask.astype(np.int8), prepend=0, append=0))
-    return list(zip(steps[0::2].tolist(), steps[1::2].tolist(), strict=True))
-
-
-def _median(values: Any, otherwise: float = np.nan) -> float:
+def median(values: Any, otherwise: float = np.nan) -> float:
     return float(np.median(values)) if len(values) else otherwise
 
 
-def _mean_db(level_db: np.ndarray) -> float:
+def mean_db(level_db: np.ndarray) -> float:
     return float(10 * np.log10(np.mean(10 ** (level_db / 10)))) if len(level_db) else np.nan
 
 
-def _level_db(x: np.ndarray) -> float:
+def level_db(x: np.ndarray) -> float:
     return float(10 * np.log10(np.mean(np.square(x)) + 1e-20)) if len(x) else np.nan
 
 
-def _peak_db(x: np.ndarray) -> float:
+def peak_db(x: np.ndarray) -> float:
     return float(20 * np.log10(np.max(np.abs(x), initial=0.0) + 1e-12))
 
 
-def _energy_gain_db(c: Compared, start: int, stop: int, of: np.ndarray) -> float | None:
+def energy_gain_db(c: Compared, start: int, stop: int, of: np.ndarray) -> float | None:
     """Gain of the energy of the frames *of* between *start* and *stop*."""
     frames = np.flatnonzero(of[start:stop]) + start
-    return _mean_db(c.is_db[frames]) - _mean_db(c.was_db[frames]) if len(frames) else None
+    return mean_db(c.is_db[frames]) - mean_db(c.was_db[frames]) if len(frames) else None
 
 
-def _share(part: np.ndarray, whole: np.ndarray) -> float:
+def share(part: np.ndarray, whole: np.ndarray) -> float:
     return round(100.0 * float(part.sum()) / max(int(whole.sum()), 1), 3)
 
 
-def _round(value: float, digits: int = 2) -> float | None:
+def rounded(value: float, digits: int = 2) -> float | None:
     return round(float(value), digits) if np.isfinite(value) else None

@@ -11,11 +11,15 @@ from __future__ import annotations
 
 import zlib
 from dataclasses import dataclass, field
+from typing import Any
 
+import music
 import numpy as np
 import scene
+import soxr
 from scipy import signal
 
+from noises import DECENT_ROOM, Room, hum, mouth_click, page, room_tone, thump
 from sources import (
     FRAME,
     RATE_HZ,
@@ -24,17 +28,6 @@ from sources import (
     p95_db,
     utterances,
 )
-
-#: Mains hum has this many harmonics, its own frequency the first.
-HUM_HARMONICS = 8
-
-
-@dataclass(frozen=True)
-class Room:
-    """A colour of room tone and its level."""
-
-    colour: str = "dull"
-    level_dbfs: float = -62.0
 
 
 @dataclass(frozen=True)
@@ -46,7 +39,7 @@ class Recipe:
     phrases: int = 8
     speech_dbfs: float = -20.0
     sections_db: tuple[float, ...] = (0.0,)
-    room: Room = Room()
+    room: Room = DECENT_ROOM
     room_later: Room | None = None
     muted_pauses: bool = False
     breaths: bool = True
@@ -68,7 +61,19 @@ class Recipe:
     channels: int = 1
     head_s: float = 1.6
     tail_s: float = 2.0
+    bed_under_db: float | None = None
+    band_hz: tuple[float, float] | None = None
+    file_rate_hz: int = RATE_HZ
+    peak_most_dbfs: float | None = None
     quick: bool = False
+
+    def lay(self, track: Track) -> None:
+        """Lay out everything that has a place of its own."""
+        _lay_head(track, self)
+        _lay_phrases(track, self)
+        track.wait(self.tail_s)
+        lay_clicks(track, self)
+        _lay_spikes(track, self)
 
 
 RECIPES = (
@@ -77,7 +82,7 @@ RECIPES = (
     Recipe("silent-room", "nl-low", room=Room("white", -80), quick=True),
     Recipe("hissing-room", "synth-en", room=Room("white", -55)),
     Recipe("loud-room", "nl-high", room=Room("dull", -45), quick=True),
-    Recipe("loud-room-words", "lt-words", room=Room("fan", -48)),
+    Recipe("loud-room-words", "lt-toys", room=Room("fan", -48)),
     Recipe("room-changes", "nl-low", room=Room("dull", -66), room_later=Room("white", -52), quick=True),
     Recipe("room-goes", "synth-pl", room=Room("fan", -50), room_later=Room("dull", -68)),
     Recipe("muted-pauses", "nl-high", muted_pauses=True, breaths=False, clicks=0, quick=True),
@@ -102,8 +107,8 @@ RECIPES = (
     Recipe("clicks-synth", "synth-en", clicks=16, spikes=6, room=Room("dull", -58)),
     Recipe("tight", "uk-letters", phrases=14, tight_s=(0.25, 0.6), room=Room("dull", -60)),
     Recipe("stops", "synth-en", phrases=10, breaths=False, room=Room("white", -60), tight_s=(0.3, 0.9)),
-    Recipe("letters", "en-letters", phrases=6, room=Room("dull", -56)),
-    Recipe("letters-echo", "pt-letters", phrases=6, room=Room("dull", -62), echo_db=-14),
+    Recipe("letters", "en-GB-letters", phrases=6, room=Room("dull", -56)),
+    Recipe("letters-echo", "nl-letters", phrases=6, room=Room("dull", -62), echo_db=-14),
     Recipe("echo", "nl-low", room=Room("dull", -64), echo_db=-16),
     Recipe("no-edges", "tn-letters", phrases=6, head_s=0.12, tail_s=0.15, room=Room("dull", -62)),
     Recipe("stereo", "nl-high", channels=2, room=Room("dull", -63)),
@@ -112,24 +117,36 @@ RECIPES = (
 
 @dataclass(frozen=True)
 class Mark:
-    """Something that was placed: samples *start* up to *stop*."""
+    """Something that was placed: samples *start* up to *stop*.
+
+    ``what`` says it closer than ``kind``: the kind of a breath, the manner of speech. ``gap_s`` is
+    the distance to the nearest speech, ``under_db`` how far it lies under the speech beside it.
+    """
 
     kind: str
     start: int
     stop: int
     section: int = 0
     level_db: float = 0.0
+    what: str = ""
+    gap_s: float = np.inf
+    under_db: float = 0.0
 
 
 @dataclass(frozen=True)
 class Take:
-    """Samples, shape (n, channels), and the truth about them; the other arrays are mono, (n,)."""
+    """Samples, shape (n, channels), and the truth about them; the other arrays are mono, (n,).
+
+    ``room`` is all that goes on whether somebody speaks or not: the room, and a bed of music.
+    ``mouth`` is what the talker's mouth does besides: breaths, smacks, a gulp.
+    """
 
     recipe: Recipe
     samples: np.ndarray
     reference: np.ndarray
     speech: np.ndarray
     room: np.ndarray
+    mouth: np.ndarray
     marks: tuple[Mark, ...]
     clipped: np.ndarray
 
@@ -164,16 +181,15 @@ class Track:
     def wait(self, seconds: float) -> None:
         self.pen += scene.samples_in(seconds)
 
-    def lay(self, kind: str, sound: np.ndarray, section: int = 0, level_db: float = 0.0) -> None:
-        """Put a sound down at the pen, and move the pen behind it."""
-        self.lay_at(self.pen, kind, sound, section, level_db)
+    def lay(self, kind: str, sound: np.ndarray, **said: Any) -> None:
+        """Put a sound down at the pen, and move the pen behind it. *said*: more of its mark."""
+        self.lay_at(self.pen, kind, sound, **said)
         self.pen += len(sound)
 
-    def lay_at(
-        self, start: int, kind: str, sound: np.ndarray, section: int = 0, level_db: float = 0.0
-    ) -> None:
+    def lay_at(self, start: int, kind: str, sound: np.ndarray, **said: Any) -> None:
+        """Put a sound down anywhere."""
         self.laid.append((kind, start, sound))
-        self.marks.append(Mark(kind, start, start + len(sound), section, level_db))
+        self.marks.append(Mark(kind, start, start + len(sound), **said))
 
     def mixed(self, *kinds: str) -> np.ndarray:
         """All sounds of some kinds on the time line, up to the pen."""
@@ -184,66 +200,6 @@ class Track:
         return line
 
 
-# --- sounds ---------------------------------------------------------------------------------------
-
-
-def room_tone(n: int, room: Room, rng: np.random.Generator) -> np.ndarray:
-    """Room tone of a colour: dull (3 dB an octave), white, brown (6 dB), or a fan (a broad hump)."""
-    if room.colour == "dull":
-        return scene.room_tone(n, room.level_dbfs, rng)
-    white = rng.standard_normal(n + RATE_HZ)
-    shapes = {
-        "white": signal.butter(1, [30, 16_000], "bandpass", fs=RATE_HZ, output="sos"),
-        "brown": signal.butter(1, [25, 60], "bandpass", fs=RATE_HZ, output="sos"),
-        "fan": signal.butter(1, [120, 900], "bandpass", fs=RATE_HZ, output="sos"),
-    }
-    return scene.at_rms(signal.sosfilt(shapes[room.colour], white)[RATE_HZ:], room.level_dbfs)
-
-
-def whole_room(n: int, recipe: Recipe, rng: np.random.Generator) -> np.ndarray:
-    """The room of a take; where it changes, over 1.5 s in the middle."""
-    first = room_tone(n, recipe.room, rng)
-    if recipe.room_later is None:
-        return first
-    turn = np.clip((np.arange(n) - n / 2) / scene.samples_in(1.5) + 0.5, 0.0, 1.0) * np.pi / 2
-    return first * np.cos(turn) + room_tone(n, recipe.room_later, rng) * np.sin(turn)
-
-
-def page(rng: np.random.Generator) -> np.ndarray:
-    """A page is turned: crackling noise of 0.4 to 0.9 s, in a few swells."""
-    n = scene.samples_in(rng.uniform(0.4, 0.9))
-    crackle = rng.standard_normal(n) * (rng.random(n) < 0.12) * rng.exponential(1.0, n)
-    band = signal.butter(2, [800, 9000], "bandpass", fs=RATE_HZ, output="sos")
-    swell = np.interp(np.arange(n), np.linspace(0, n, 9), np.append(rng.uniform(0.2, 1, 8), 0.0))
-    return scene.at_rms(signal.sosfilt(band, crackle) * swell, rng.uniform(-46, -36))
-
-
-def thump(rng: np.random.Generator, peak_dbfs: float) -> np.ndarray:
-    """A plosive hits the microphone: 60 to 120 ms of 30 to 70 Hz that swell and die away."""
-    n = scene.samples_in(rng.uniform(0.06, 0.12))
-    t = np.arange(n) / RATE_HZ
-    wave = np.sin(2 * np.pi * rng.uniform(30, 70) * t + rng.uniform(0, 1))
-    return scene.at_peak(wave * np.sin(np.pi * np.sqrt(np.arange(n) / n)) ** 2, peak_dbfs)
-
-
-def hum(n: int, level_dbfs: float, mains_hz: float) -> np.ndarray:
-    """Mains hum: the mains frequency and its harmonics, each weaker, the odd ones less so."""
-    t = np.arange(n) / RATE_HZ
-    parts = [(k, 1.0 / k ** (1.3 if k % 2 else 1.8)) for k in range(1, HUM_HARMONICS + 1)]
-    waves = [a * np.sin(2 * np.pi * k * mains_hz * t + k) for k, a in parts]
-    return scene.at_rms(np.sum(waves, axis=0), level_dbfs)
-
-
-def mouth_click(rng: np.random.Generator) -> np.ndarray:
-    """A click of 1 to 5 ms, peak 1.0."""
-    if rng.random() < 0.6:
-        return scene.click(rng, 0.0)
-    n = scene.samples_in(rng.uniform(0.003, 0.005))
-    t = np.arange(n) / RATE_HZ
-    ring = np.sin(2 * np.pi * rng.uniform(1200, 4000) * t) * np.exp(-6.0 * np.arange(n) / n)
-    return scene.at_peak(ring + 0.2 * rng.standard_normal(n) * np.exp(-9.0 * t / t[-1]), 0.0)
-
-
 # --- laying a take out ----------------------------------------------------------------------------
 
 
@@ -251,11 +207,7 @@ def make_take(recipe: Recipe, seed: int) -> Take:
     """The take of a recipe. Raises `sources.SpeechMissing`."""
     rng = np.random.default_rng([seed, zlib.crc32(recipe.name.encode())])
     track = Track(rng)
-    _lay_head(track, recipe)
-    _lay_phrases(track, recipe)
-    track.wait(recipe.tail_s)
-    _lay_clicks(track, recipe)
-    _lay_spikes(track, recipe)
+    recipe.lay(track)
     return _mixed(track, recipe)
 
 
@@ -289,9 +241,11 @@ def _lay_phrase(
     track: Track, recipe: Recipe, phrase: np.ndarray, section: int, level_dbfs: float
 ) -> None:
     start = track.pen
-    track.lay("speech", phrase * scene.gain_of(level_dbfs), section, level_dbfs)
+    sound = phrase * scene.gain_of(level_dbfs)
+    track.lay("speech", sound, section=section, level_db=level_dbfs)
     if recipe.thumps and track.rng.random() < 0.7:
-        track.lay_at(start, "thump", thump(track.rng, track.rng.uniform(-9.0, -3.0)), section)
+        sound = thump(track.rng, track.rng.uniform(-9.0, -3.0))
+        track.lay_at(start, "thump", sound, section=section)
 
 
 def _lay_pause(track: Track, recipe: Recipe, level_dbfs: float, first: bool) -> None:
@@ -311,7 +265,7 @@ def _lay_pause(track: Track, recipe: Recipe, level_dbfs: float, first: bool) -> 
     track.wait(pause_s)
 
 
-def _lay_clicks(track: Track, recipe: Recipe) -> None:
+def lay_clicks(track: Track, recipe: Recipe) -> None:
     """Half of the clicks in pauses, well over the room; half in speech, well over what it hides."""
     line = track.mixed("speech", "breath")
     sharp = signal.sosfilt(_sharp(), line)
@@ -356,20 +310,49 @@ def _free_place(track: Track, kind: str) -> int | None:
     return None
 
 
+def whole_room(n: int, recipe: Recipe, rng: np.random.Generator) -> np.ndarray:
+    """The room of a take; where it changes, over 1.5 s in the middle."""
+    first = room_tone(n, recipe.room, rng)
+    if recipe.room_later is None:
+        return first
+    turn = np.clip((np.arange(n) - n / 2) / scene.samples_in(1.5) + 0.5, 0.0, 1.0) * np.pi / 2
+    return first * np.cos(turn) + room_tone(n, recipe.room_later, rng) * np.sin(turn)
+
+
+def _bed(n: int, recipe: Recipe, rng: np.random.Generator) -> np.ndarray:
+    """Music under everything, as far under the speech as the recipe says."""
+    if recipe.bed_under_db is None:
+        return np.zeros(n)
+    beats = int(n / RATE_HZ / music.BEAT_S) + 2
+    tune = soxr.resample(music.harp(int(rng.integers(1 << 30)), beats), music.RATE_HZ, RATE_HZ)
+    return scene.at_rms(np.resize(tune, n), recipe.speech_dbfs - recipe.bed_under_db)
+
+
+def _banded(x: np.ndarray, recipe: Recipe) -> np.ndarray:
+    """What a narrow line lets through."""
+    if recipe.band_hz is None:
+        return x
+    sos = signal.butter(6, recipe.band_hz, "bandpass", fs=RATE_HZ, output="sos")
+    return np.asarray(signal.sosfilt(sos, x, axis=0))
+
+
 def _mixed(track: Track, recipe: Recipe) -> Take:
     n = track.pen
-    speech = track.mixed("speech")
-    mouth = speech + track.mixed("breath")
+    speech, besides = track.mixed("speech"), track.mixed("breath", "mouth")
+    mouth = speech + besides
     if recipe.echo_db is not None:
         late = scene.echoes(track.rng, decay_s=0.25, level_db=recipe.echo_db)
         mouth = mouth + signal.oaconvolve(mouth, late)[:n]
     rooms = np.stack([whole_room(n, recipe, track.rng) for _ in range(recipe.channels)], axis=1)
     if recipe.muted_pauses:
         rooms[_far_from(track, scene.samples_in(0.12))] = 0.0
-    wanted = (mouth + track.mixed("page"))[:, None] + rooms
+    rooms = rooms + _bed(n, recipe, track.rng)[:, None]
+    wanted = (mouth + track.mixed("page", "end noise"))[:, None] + rooms
     faults = track.mixed("click in pause", "click in speech", "spike", "thump")[:, None]
     if recipe.hum_hz is not None:
         faults = faults + hum(n, recipe.hum_dbfs, recipe.hum_hz)[:, None]
+    lines = (wanted, faults, speech, rooms, besides)
+    wanted, faults, speech, rooms, besides = (_banded(x, recipe) for x in lines)
     factor = _factor(recipe, wanted + faults)
     samples = (wanted + faults) * factor + recipe.dc
     over = np.abs(samples).max(axis=1) > 1.0
@@ -379,6 +362,7 @@ def _mixed(track: Track, recipe: Recipe) -> Take:
         wanted.mean(axis=1) * factor,
         speech * factor,
         rooms.mean(axis=1) * factor,
+        besides * factor,
         tuple(track.marks),
         over,
     )
@@ -399,4 +383,7 @@ def _factor(recipe: Recipe, samples: np.ndarray) -> float:
         return float(1.0 / np.quantile(np.abs(samples), 1.0 - recipe.clip_share))
     if recipe.peak_dbfs is not None:
         return float(scene.gain_of(recipe.peak_dbfs) / np.max(np.abs(samples)))
-    return scene.gain_of(recipe.whole_gain_db)
+    gain = scene.gain_of(recipe.whole_gain_db)
+    if recipe.peak_most_dbfs is None:
+        return gain
+    return float(min(gain, scene.gain_of(recipe.peak_most_dbfs) / np.max(np.abs(samples))))

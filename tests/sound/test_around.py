@@ -24,14 +24,13 @@ def test_mean_is_scipys(count, size):
     np.testing.assert_allclose(mean_around(values(count), size), theirs, atol=1e-12)
 
 
-@pytest.mark.parametrize(("ends", "theirs"), [("edge", "nearest"), ("symmetric", "reflect")])
 @pytest.mark.parametrize("count", [1, 3, 500])
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("percent", [0, 5, 50, 90, 100])
-def test_percentile_is_scipys(percent, size, count, ends, theirs):
+def test_percentile_is_scipys(percent, size, count):
     """`scipy.ndimage.percentile_filter`, also where the window is far longer than the values."""
-    expected = ndimage.percentile_filter(values(count), percent, size=size, mode=theirs)
-    np.testing.assert_array_equal(percentile_around(values(count), percent, size, ends), expected)
+    expected = ndimage.percentile_filter(values(count), percent, size=size, mode="nearest")
+    np.testing.assert_array_equal(percentile_around(values(count), percent, size), expected)
 
 
 def test_some_places_only(monkeypatch):

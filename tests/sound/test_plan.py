@@ -15,6 +15,7 @@ from fairtake.sound.loudness import integrated_lufs
 from fairtake.sound.plan import STAGES, Correction, Plan, chained, limiting, make_plan
 from fairtake.sound.render import Rendering, peaks_without_gain
 from fairtake.sound.runs import runs
+from fairtake.sound.spared import Spared
 from fairtake.sound.stages.compress import compress
 from fairtake.sound.stages.gate import gate
 from fairtake.sound.stages.limit import aim_dbtp, limit
@@ -272,3 +273,17 @@ def test_where_nothing_is_limited_no_peaks_are_asked_for():
     gain_db, costs_db = limiting(chained(take.levels, profile), profile, Correction())
     assert costs_db == 0.0
     np.testing.assert_allclose(gain_db, make_plan(take.levels, profile).gain_db, atol=0.01)
+
+
+@pytest.mark.parametrize("chain", [("trim", "gate"), ("gate", "trim")])
+def test_a_spared_place_keeps_its_gain_wherever_the_cut_stands(chain):
+    """In a place that is spared the gate takes nothing, whether it comes before the cut or behind it."""
+    take = speech_like(3, -65.0, head_s=3.0, pause_s=2.0)
+    profile = Profile(chain=(*chain, *BARE))
+    plain = chained(take.levels, profile)
+    pause = int(np.argmin(plain.gain_db[1000:-1500])) + 1000
+    assert plain.gain_db[pause] < -10
+    spared = frozenset({Spared(pause, pause + 20, "pauses")})
+    done = chained(take.levels, profile, Correction(spared=spared))
+    np.testing.assert_allclose(done.gain_db[pause : pause + 20], 0, atol=1e-3)
+    np.testing.assert_allclose(done.gain_db[: pause - 600], plain.gain_db[: pause - 600], atol=1e-3)

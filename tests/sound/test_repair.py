@@ -11,7 +11,6 @@ from pydantic import ValidationError
 from fairtake.profile import Profile
 from fairtake.sound.levels import Blemish
 from fairtake.sound.plan import chained, make_plan
-from fairtake.sound.speech import find_speech
 from fairtake.sound.stages.repair import RepairSettings, bridged, chosen, repair, repaired
 from fairtake.sound.treated import Treated
 from fairtake.units import power_db
@@ -115,26 +114,15 @@ def test_the_weighting_rings_no_longer():
     assert power_db(after.k_power[behind].mean()) < room_db + 2
 
 
-def test_speech_is_looked_for_anew():
-    """What was worked out from the levels before the repair does not count after it."""
-    levels = levels_of(spiked()[1])
-    find_speech(levels)
-    assert levels.kept
-    after = repaired(levels, levels.blemishes)
-    assert not after.kept
-    assert find_speech(after).found
-
-
 @pytest.mark.parametrize("count", [3, 5])
 def test_a_few_clicks_before_a_word_are_no_part_of_it(count):
     """Clicks in the room before the first word and behind the last are counted as such, and the take is
-    cut as without them, though speech was looked for before they were gone. By construction."""
+    cut as without them. By construction."""
     take = speech_like(6, head_s=2.0, tail_s=2.0)
     x, away = take.samples.copy(), np.linspace(0.2, 1.4, count)
     for near in (*(take.spans_s[0][0] - away), *(take.spans_s[-1][1] + away)):
         x[round(near * take.rate) :][:3] += 0.1 * np.array([1.0, -1.0, 0.6])
     levels = levels_of(x)
-    find_speech(levels)
     profile = Profile(chain=("repair", "trim", "limit", "normalise"))
     done, clean = chained(levels, profile), chained(levels_of(take.samples), profile)
     assert done.notes["repair"]["clicks_in_pauses"] == 2 * count

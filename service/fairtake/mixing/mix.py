@@ -38,7 +38,7 @@ from fairtake.receipt import (
     TakeFacts,
     VoiceFacts,
 )
-from fairtake.rounds import Progress, Rounds
+from fairtake.rounds import Asked, Progress, Rounds
 from fairtake.sketch import Outline, Sketch
 from fairtake.sound.laid import Mixed
 from fairtake.sound.levels import Levels
@@ -102,12 +102,12 @@ def _finished(
     )
     receipt.checks = [check for check in receipt.checks if check.check not in NOT_OF_A_MIX]
     receipt.checks += _over_bed(job.profile.mix.least_lu, axis.over_bed[0])
-    factor = float(gain(made.plan.makeup_db - rounds.used.down_db))
+    factor = float(gain(made.plan.makeup_db - made.used.down_db))
     stems = _stems(bench, axis, factor) if folder.cues.stems else {}
     receipt.mix = _mix_facts(job, folder, voices, axis, stems)
     drawn = sketch_of(outline, made.wav.outline, made.plan, made.limited_db, bench.rate)
     assert made.mp3 is not None
-    drawn = _with_layers(drawn, axis, made.plan.makeup_db - rounds.used.down_db)
+    drawn = _with_layers(drawn, axis, made.plan.makeup_db - made.used.down_db)
     return Finished(made.wav.path, made.mp3.path, receipt, drawn, stems)
 
 
@@ -138,8 +138,7 @@ def drawn_again(
         levels = bench.hear(whole).levels
         before = outline_of(levels)
         rounds = _rounds(bench, whole, levels, None, None)
-        rounds.used = used
-        plan, _ = rounds.plan()
+        plan, _, _ = rounds.plan(Asked(used))
     limited_db = plan.limited_db if was_limited else plan.limited_db[:0]
     drawn = sketch_of(before, after, plan, thin(limited_db), bench.rate)
     return _with_layers(drawn, axis, plan.makeup_db - used.down_db)

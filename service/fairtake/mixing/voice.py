@@ -6,13 +6,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from fairtake.correct import milder
+from fairtake.correct import sparing
 from fairtake.files.take import Take
 from fairtake.files.write import write_float_wav
 from fairtake.master import refuse_silence, voice_of
 from fairtake.mixing.workbench import Workbench, of_file
 from fairtake.profile import Profile
 from fairtake.receipt import Measures, StageNote
+from fairtake.rounds import MOST_PLANS
 from fairtake.sound.advice import advice
 from fairtake.sound.layout import Length
 from fairtake.sound.levels import Levels, begin_s
@@ -58,22 +59,22 @@ def finished_voice(bench: Workbench, file: Path) -> Voice:
     after = measures(bench.hear(ready))
     notes = [StageNote(stage=n, did=done.notes[n]) for n in profile.chain if n not in LAST]
     said = advice(before, whole.sides, profile.channels == "mono", done.notes)
-    return Voice(file, ready, done.spoken > 0, before, after, notes, said, begin_s(done.pieces))
+    return Voice(file, ready, done.levels.kept, before, after, notes, said, begin_s(done.pieces))
 
 
 def speech_kept(levels: Levels, profile: Profile) -> Chained:
-    """The chain, as mild as its own proof of the speech asks for."""
+    """The chain, which does nothing where its own proof of the speech finds harm."""
     used = Correction()
-    while True:
+    for left in range(MOST_PLANS, 0, -1):
         done = chained(levels, profile, used)
-        if done.gain_db is None:
-            return done
+        if done.gain_db is None or left == 1:
+            break
         proof = prove_speech(done.spoken, done.gain_db)
-        wanted = milder(used, proof, proof)
+        wanted = sparing(used, proof, proof)
         if wanted == used:
-            return done
+            break
         used = wanted
-        del done  # it would stay in memory beside the next one
+    return done
 
 
 def _written(bench: Workbench, source: Source, done: Chained) -> Path:

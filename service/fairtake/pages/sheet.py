@@ -26,6 +26,11 @@ LANES = (
     "Cut off", "Pauses lowered", "Breaths lowered", "Clicks repaired", "Clipping rebuilt",
     "Peaks limited",
 )  # fmt: skip
+#: What the sounds that trim cuts are called, and what a place was spared by.
+SOUNDS = {"breath": "a breath", "noise": "a noise", "unsure": "a sound that may have been a word"}
+SPARED = {"pauses": "pauses and breaths", "peaks": "loud sound"}
+#: So many places are told one by one.
+MOST_LISTED = 12
 MIX_LANES = ("Bed ducked", "Peaks limited")
 LAYERS = {"voice": "Voice", "bed": "Bed", "spot": "Single sounds"}
 
@@ -92,11 +97,28 @@ def sheet_page(receipt: Receipt, sketch: Sketch | None, links: Links) -> str:
         ],
         advice=[shown(sentence) for sentence in receipt.advice],
         speech=receipt.speech,
+        cut=_cut_sounds(receipt),
+        spared=[
+            {"at": clock(place.from_s), "by": SPARED[place.by]} for place in receipt.speech.spared
+        ][:MOST_LISTED],
         made_by=", ".join(f"{name} {version}" for name, version in receipt.made_by.items()),
         links={name: link(to) if to else "" for name, to in vars(links).items()},
         original_plays=bool(links.original) and receipt.mix is None,
         mix=_mixed(receipt),
     )  # fmt: skip
+
+
+def _cut_sounds(receipt: Receipt) -> list[dict[str, Any]]:
+    """What was cut before the first word and behind the last, with its place in the take."""
+    trim = next((note.did for note in receipt.stages if note.stage == "trim"), {})
+    found = [
+        {"name": SOUNDS.get(cut["sound"], "a sound"), "at_s": cut["from_s"], "at": clock(cut["from_s"])}
+        for cut in trim.get("sounds_cut", [])
+    ]  # fmt: skip
+    if trim.get("false_start_cut"):
+        begin_s = trim["false_start_s"][0]
+        found.append({"name": "a false start", "at_s": begin_s, "at": clock(begin_s)})
+    return found
 
 
 def _mixed(receipt: Receipt) -> dict[str, Any] | None:

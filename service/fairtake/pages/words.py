@@ -26,7 +26,7 @@ STAGES = {
     "rumble": "rumble, hum and thumps",
     "trim": "what is cut before and after",
     "gate": "room noise in pauses",
-    "breath": "breaths",
+    "breath": "breaths and noises of the mouth",
     "ride": "slow changes of level",
     "compress": "loud syllables",
     "deess": "sharp sibilants",
@@ -73,7 +73,15 @@ def said(key: str, value: Any) -> str:
     if isinstance(value, bool):
         value = "yes" if value else "no"
     if isinstance(value, list):
-        value = ", ".join(map(str, value)) or "none"
+        key = words if unit in _UNITS else key
+        value = ", ".join(_told(v, _UNITS.get(unit, "")) for v in value) or "none"
     if isinstance(value, dict):
         value = ", ".join(said(k, v) for k, v in value.items())
     return f"{key.replace('_', ' ')} {value}"
+
+
+def _told(value: Any, unit: str) -> str:
+    """One of several things that a note lists."""
+    if isinstance(value, dict) and "from_s" in value:
+        return f"{value['sound']} from {value['from_s']:.2f} to {value['to_s']:.2f} s"
+    return figure(value, unit, 2) if isinstance(value, float) else str(value)

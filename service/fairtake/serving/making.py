@@ -26,6 +26,7 @@ from fairtake.receipt import Receipt
 from fairtake.serving.confined import Died, Say, can_confine, confined
 from fairtake.serving.sandbox import Rights, places_of_system
 from fairtake.sketch import Sketch
+from fairtake.sound.ear.net import learned
 from fairtake.sound.filters import run
 from fairtake.sound.loudness import k_weighting
 from fairtake.versions import made_by
@@ -48,6 +49,7 @@ def get_warm() -> None:
     for name in _SLOW_TO_IMPORT:
         importlib.import_module(name)
     run(k_weighting(48_000), np.zeros(1))  # loads what recurses
+    learned()
     encoder_version()
     get_ready()
     made_by()

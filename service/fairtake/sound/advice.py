@@ -11,6 +11,7 @@ from typing import Any
 
 from fairtake.receipt import Measures
 from fairtake.sound.sides import Sides
+from fairtake.units import clock
 
 AVERAGE_DBFS, PEAK_DBFS = -18.0, -4.0
 CLIPPED_DBFS = -0.05
@@ -19,6 +20,8 @@ LOUD_ROOM_DBFS = -50.0
 NEAR_ROOM_DB = 25.0
 #: One plosive that hits the microphone happens to everybody.
 MANY_THUMPS = 3
+#: Less music than this may be a sung note.
+MUCH_MUSIC_S = 3.0
 
 Notes = Mapping[str, Mapping[str, Any]]
 
@@ -45,6 +48,8 @@ def advice(
         )
     said += _room_advice(before.noise_floor_dbfs, speech)
     said += _rumble_advice((notes or {}).get("rumble", {}))
+    said += _trim_advice((notes or {}).get("trim", {}))
+    said += _music_advice((notes or {}).get("gate", {}))
     return said + _side_advice(sides, mono)
 
 
@@ -73,6 +78,28 @@ def _rumble_advice(did: Mapping[str, Any]) -> list[str]:
             "use a pop screen, or speak past it."
         )
     return said
+
+
+def _trim_advice(did: Mapping[str, Any]) -> list[str]:
+    """Words at the beginning that are said again, from the note of the stage that may cut them."""
+    span = did.get("false_start_s") or []
+    if not span or did.get("false_start_cut"):
+        return []
+    return [
+        f"The take seems to begin with a false start: words at {clock(span[0])} are said again at "
+        f"{clock(span[1])}. Cut them, or set false_start = true in the profile's [trim]."
+    ]
+
+
+def _music_advice(did: Mapping[str, Any]) -> list[str]:
+    """Music under or between the words, from the note of the stage that leaves it alone."""
+    music_s = did.get("music_s", 0.0)
+    if music_s < MUCH_MUSIC_S:
+        return []
+    return [
+        f"Music is heard for {music_s:.0f} s without a voice over it; pauses full of music are left as "
+        "they are. A voice by itself can be finished better: lay the music under it afterwards."
+    ]
 
 
 def _side_advice(sides: Sides | None, mono: bool) -> list[str]:

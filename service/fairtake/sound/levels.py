@@ -9,6 +9,9 @@ Conventions
   ``high_energy`` are averaged over the channels, ``peak`` is the greatest of them.
 * ``low`` is the row's plain average: the take as heard through 1,000 samples a second. Voice
   pitch, hum and DC live there.
+* ``bands_db`` is what the ear took from the beginning of the take as it came, its level in bands
+  every 10 ms.
+* ``sound`` is what the ear (`fairtake.sound.ear`) heard there, once, in the take as it came.
 
 A stage sees the levels as the stages before it left them: cut, and with their gains applied.
 """
@@ -18,11 +21,13 @@ from __future__ import annotations
 import functools
 from collections.abc import Sequence
 from dataclasses import dataclass, field, fields, replace
-from typing import Any, Literal
+from enum import IntEnum
+from typing import Literal, TypeVar
 
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.runs import Mask
 from fairtake.units import amplitude_db, gain, power_gain
 
 ROWS_PER_S = 1000
@@ -32,6 +37,19 @@ SILENCE_DBFS = -110.0
 JOIN_ROWS = 20
 
 Rows = npt.NDArray[np.float32]
+Sounds = npt.NDArray[np.uint8]
+_Value = TypeVar("_Value", bound=np.generic)
+
+
+class Sound(IntEnum):
+    """What a row is. Silence that is laid in is room."""
+
+    ROOM = 0
+    VOICE = 1
+    BREATH = 2
+    NOISE = 3
+    MUSIC = 4
+    UNSURE = 5
 
 
 @dataclass(frozen=True)
@@ -85,7 +103,7 @@ class Levels:
 
     The ``heard_`` columns are as the take came; the properties are what a stage reads, under the
     gains of the stages before it. ``clipped_runs`` counts also those that were not rebuilt. The columns
-    that only tell of a voice, ``low`` and ``high_energy``, are empty where none was looked for.
+    that only tell of a voice, ``low``, ``high_energy`` and ``sound``, are empty where none was looked for.
     """
 
     sample_rate_hz: int
@@ -95,11 +113,14 @@ class Levels:
     heard_k_energy: Rows
     heard_low: Rows
     heard_high_energy: Rows
+    heard_sound: Sounds
     gain_db: Rows | None = None
     blemishes: tuple[Blemish, ...] = ()
     clipped_runs: int = 0
-    #: What was worked out from the columns, kept with the columns it belongs to.
-    kept: dict[str, Any] = field(default_factory=dict, compare=False, repr=False)
+    #: Shape (frames, bands), dBFS; empty behind the cut, and where no voice was looked for.
+    bands_db: npt.NDArray[np.float16] = field(
+        default_factory=lambda: np.zeros((0, 0), np.float16), compare=False, repr=False
+    )
 
     @property
     def rows(self) -> int:
@@ -108,6 +129,23 @@ class Levels:
     @property
     def samples_per_row(self) -> float:
         return self.sample_rate_hz / ROWS_PER_S
+
+    def is_sound(self, *sounds: Sound) -> Mask:
+        """The rows that are one of *sounds*."""
+        wanted = np.zeros(len(Sound), bool)
+        wanted[list(sounds)] = True
+        found: Mask = wanted[self.heard_sound]
+        return found
+
+    @property
+    def voice(self) -> Mask:
+        """The rows in which somebody speaks."""
+        return self.heard_sound == Sound.VOICE
+
+    @property
+    def kept(self) -> Mask:
+        """The rows that no stage turns down by itself: voice, and music."""
+        return self.is_sound(Sound.VOICE, Sound.MUSIC)
 
     @property
     def peak(self) -> Rows:
@@ -152,6 +190,11 @@ class Levels:
         before = np.zeros(self.rows, np.float32) if self.gain_db is None else self.gain_db
         return replace(self, gain_db=before + np.asarray(gain_db, np.float32))
 
+    def with_sounds(self, sounds: Sounds) -> Levels:
+        """The levels of another copy of a sound, in which the ear has heard these *sounds*."""
+        fitting = np.pad(sounds, (0, max(self.rows - len(sounds), 0)))[: self.rows]
+        return replace(self, heard_sound=fitting)
+
     def cut(self, pieces: Sequence[Piece]) -> Levels:
         """The levels of the take that consists of *pieces*, one after another."""
         columns = {
@@ -159,10 +202,10 @@ class Levels:
         }
         kept = {name: cut(column, pieces) for name, column in columns.items()}
         gained = None if self.gain_db is None else cut(self.gain_db, pieces)
-        return replace(self, gain_db=gained, kept={}, **kept)  # type: ignore[arg-type]
+        return replace(self, gain_db=gained, bands_db=self.bands_db[:0], **kept)  # type: ignore[arg-type]
 
 
-def cut(rows: Rows, pieces: Sequence[Piece]) -> Rows:
+def cut(rows: npt.NDArray[_Value], pieces: Sequence[Piece]) -> npt.NDArray[_Value]:
     """The values of *rows* that *pieces* keep, joined; zeros where a piece is silence."""
     parts = [
         np.zeros(p.rows, rows.dtype) if p.start is None else rows[p.start : p.stop] for p in pieces

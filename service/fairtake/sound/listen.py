@@ -10,6 +10,8 @@ import numpy.typing as npt
 
 from fairtake.errors import NotFinite
 from fairtake.sound.blemishes import BlemishFinder
+from fairtake.sound.ear.bands import FRAMES_PER_S, BandMeter, bands_db
+from fairtake.sound.ear.hear import hear
 from fairtake.sound.levels import Levels, Rows, row_lengths, row_starts
 from fairtake.sound.loops import RowSums, row_sums
 from fairtake.sound.loudness import KWeighting
@@ -21,6 +23,8 @@ from fairtake.units import clock
 
 #: A sample beyond this is no sound but a broken file; energies still fit the table under it.
 WILDEST = 1e4
+#: So much of the take's beginning is kept in bands: a false start lies there, and what it is held against.
+KEPT_S = 180
 
 Progress = Callable[[float], None]
 
@@ -50,7 +54,8 @@ def listen(
 ) -> Heard:
     """Hear *source* from end to end, looking for *blemishes* on the way, and for its *true_peak*, which
     is 0 where it is not wanted: in steady noise nearly every sample may be the greatest. Where no
-    *voice* is to be found in it, the columns that only tell of one are left empty.
+    *voice* is to be found in it, the ear does not listen, and the columns that only tell of a voice
+    are left empty.
 
     Raises `NotFinite` where a sample is not a number, with its place.
     """
@@ -58,6 +63,7 @@ def listen(
     weighting = KWeighting(rate, channels)
     peak_meter = TruePeakMeter(rate, channels)
     finder = BlemishFinder(rate, channels)
+    bands = BandMeter(rate, channels)
     table: list[tuple[Rows, ...]] = []
     sides = Sides() if channels == 2 else None
     total = np.zeros(channels)
@@ -73,6 +79,8 @@ def listen(
         table.append(columns + (_voice_rows(sums, lengths, channels) if voice else _NO_VOICE))
         if true_peak:
             peak_meter.add(block, sums.peaks, sums.step_energies, starts)
+        if voice:
+            bands.add(block)
         if blemishes:
             finder.add(block, sums.sharpness, starts, sums.peaks)
         total += sums.sums.sum(axis=1)
@@ -83,11 +91,14 @@ def listen(
             progress(frames / source.frames)
     peak_meter.flush()
     columns = tuple(np.concatenate(c) for c in zip(*table, strict=True)) if table else _NO_ROWS
+    powers = bands.finish()
+    sounds = hear(powers, columns[3], len(columns[0])) if voice else _NO_SOUNDS
     return Heard(
         levels=replace(
-            Levels(rate, channels, *columns),  # type: ignore[arg-type]
+            Levels(rate, channels, *columns, heard_sound=sounds),  # type: ignore[arg-type,misc]
             blemishes=tuple(finder.found),
             clipped_runs=finder.clipped_runs,
+            bands_db=bands_db(powers[: KEPT_S * FRAMES_PER_S]),
         ),
         frames=frames,
         true_peak=peak_meter.peak,
@@ -99,6 +110,7 @@ def listen(
 
 _NO_ROWS = tuple(np.zeros(0, np.float32) for _ in range(5))
 _NO_VOICE = _NO_ROWS[3:]
+_NO_SOUNDS = np.zeros(0, np.uint8)
 
 
 def _rows(sums: RowSums, k_energy: npt.NDArray[np.float64], channels: int) -> tuple[Rows, ...]:

@@ -60,7 +60,6 @@ def with_low(levels: Levels, low: Low, power: Power) -> Levels:
         heard_energy=energy,
         heard_k_energy=k_energy,
         heard_low=low.astype(np.float32),
-        kept={},
     )
 
 

@@ -58,9 +58,11 @@ def solve(
     limit_settings: LimitSettings,
     normalise_settings: NormaliseSettings,
     level_db: float = 0.0,
+    slow_share: Rows | None = None,
 ) -> Solved:
     """The make-up gain that brings the target and *level_db*, limiter and all, or the nearest worth it.
 
+    *slow_share* is that of `fairtake.sound.stages.limit.limiter_db`.
     Raises `TargetUnreachable` where the profile takes no nearest level.
     """
     most_db = most_makeup_db(levels, limit_settings)
@@ -69,7 +71,7 @@ def solve(
     pauses = Pauses(spoken)
 
     def under(makeup_db: float) -> Solved:
-        reduction = limiter_db(over_db + np.float32(makeup_db), limit_settings)
+        reduction = limiter_db(over_db + np.float32(makeup_db), limit_settings, slow_share)
         lower_db = pauses.lowered_db(reduction)
         limited = levels.with_gain(makeup_db).with_gain(-reduction - lower_db)
         level = level_of(limited, normalise_settings.by)

@@ -21,8 +21,8 @@ from fairtake.sound.loudness import (
     max_short_term_lufs,
 )
 from fairtake.sound.loudness_range import loudness_range_lu
-from fairtake.sound.runs import widened
-from fairtake.sound.speech import Speech, find_speech
+from fairtake.sound.runs import Mask, widened
+from fairtake.sound.speech import first_row, heard_rows, last_row
 from fairtake.units import amplitude_db, power_db
 
 FRAME_ROWS = 50
@@ -30,10 +30,10 @@ MEANINGFUL_RANGE_S = 60.0
 CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS = 60, 250
 
 
-def measures(heard: Heard, speech: Speech | None = None) -> Measures:
+def measures(heard: Heard) -> Measures:
     """All figures of a file; those that cannot be measured are null with a reason."""
     levels = heard.levels
-    speech = speech or find_speech(levels)
+    kept = heard_rows(levels)
     duration_s = heard.duration_s
     short = (
         f"shorter than {BLOCK_S} s" if duration_s < BLOCK_S else "no block is louder than -70 LUFS"
@@ -50,15 +50,15 @@ def measures(heard: Heard, speech: Speech | None = None) -> Measures:
         "sample_peak_dbfs": (_db(heard.sample_peak), silent),
         "rms_dbfs": (rms_dbfs(heard), silent),
         "noise_floor_dbfs": (
-            noise_floor_dbfs(levels, speech),
+            noise_floor_dbfs(levels, levels.kept),
             "there is no room tone outside speech",
         ),
-        "speech_level_dbfs": (speech_level_dbfs(levels, speech), no_speech),
+        "speech_level_dbfs": (speech_level_dbfs(levels, kept), no_speech),
         "dc_offset_dbfs": (_db(heard.dc), "there is none"),
         "duration_s": (duration_s, ""),
-        "head_s": (speech.first_row / ROWS_PER_S if speech.found else None, no_speech),
+        "head_s": (first_row(kept) / ROWS_PER_S if kept.any() else None, no_speech),
         "tail_s": (
-            (levels.rows - speech.last_row) / ROWS_PER_S if speech.found else None,
+            (levels.rows - last_row(kept)) / ROWS_PER_S if kept.any() else None,
             no_speech,
         ),
     }
@@ -86,12 +86,12 @@ def rms_dbfs(heard: Heard) -> float | None:
     return float(power_db(energy / heard.frames)) if energy > 0 else None
 
 
-def noise_floor_dbfs(levels: Levels, speech: Speech) -> float | None:
-    """Level of room tone, or None where there is none."""
+def noise_floor_dbfs(levels: Levels, kept: Mask) -> float | None:
+    """Level of room tone, away from what is *kept*, or None where there is none."""
     frames = levels.rows // FRAME_ROWS
     if not frames:
         return None
-    clear = ~widened(speech.rows, CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS)
+    clear = ~widened(kept, CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS)
     cut = slice(frames * FRAME_ROWS)
     whole = clear[cut].reshape(frames, -1).all(axis=1)
     power = levels.power[cut].reshape(frames, -1)
@@ -99,8 +99,9 @@ def noise_floor_dbfs(levels: Levels, speech: Speech) -> float | None:
     return float(np.percentile(power_db(room), 25)) if len(room) else None
 
 
-def speech_level_dbfs(levels: Levels, speech: Speech) -> float | None:
-    """RMS of what is speech, or None without any."""
-    if not speech.found:
+def speech_level_dbfs(levels: Levels, heard: Mask) -> float | None:
+    """RMS of what is speech among the rows *heard*, or of music where nobody speaks; None without either."""
+    spoken = heard & levels.voice if levels.voice.any() else heard
+    if not spoken.any():
         return None
-    return float(power_db(levels.power[speech.rows].mean(dtype=np.float64)))
+    return float(power_db(levels.power[spoken].mean(dtype=np.float64)))

@@ -18,6 +18,7 @@ from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
 from fairtake.sound.makeup import solve, unlimited_db
 from fairtake.sound.proof import spoken_power
+from fairtake.sound.spared import Spared, share_spared
 from fairtake.sound.stage import BandGain, Work
 from fairtake.sound.stages.breath import breath
 from fairtake.sound.stages.compress import compress
@@ -52,9 +53,6 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
 }
 #: The pair that is solved together, after all others.
 LAST = ("limit", "normalise")
-#: What is left of the compressor's reduction, and of the limiter's fast one, when a consonant was
-#: pressed down.
-PRESSED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -63,18 +61,16 @@ class Correction:
 
     ``level_db`` is added to the level that is aimed at, ``ceiling_db`` taken from the ceiling, ``mp3_db``
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
-    ``gentler`` and ``slower`` count how often the proof of speech asked for milder settings of what
-    lowers pauses, the gate and the breaths, and of what lowers loud sound: a compressor that takes
-    less and a limiter that takes less of its work fast. ``peaks_known`` asks for a plan from the true
-    peaks of the finished take, which the sound itself has told.
+    ``spared`` are the places in which the proof of speech found harm: what did it does nothing
+    there. ``peaks_known`` asks for a plan from the true peaks of the finished take, which the sound
+    itself has told.
     """
 
     level_db: float = 0.0
     ceiling_db: float = 0.0
     mp3_db: float = 0.0
     down_db: float = 0.0
-    gentler: int = 0
-    slower: int = 0
+    spared: frozenset[Spared] = frozenset()
     peaks_known: bool = False
 
 
@@ -91,7 +87,7 @@ class StageGain:
 class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
     value a row of the finished take; ``limited_db`` what the limiter is foreseen to add, 0 or less;
-    ``drawn`` is that of `Chained`;
+    ``drawn`` is that of `Chained`; ``slow`` says where the limiter takes nothing fast, as a share;
     ``tone_db`` the level of the room tone that is added to it, dBFS RMS, where there is any."""
 
     repairs: tuple[Blemish, ...]
@@ -106,6 +102,7 @@ class Plan:
     spoken: Rows
     tone_db: Rows | None = None
     limited_db: Rows = field(default_factory=lambda: np.zeros(0, np.float32))
+    slow: Rows | None = None
     drawn: tuple[StageGain, ...] = ()
 
     def without_curves(self) -> Plan:
@@ -117,6 +114,7 @@ class Plan:
             bands=(),
             spoken=self.spoken[:0].copy(),
             tone_db=None,
+            slow=None,
         )
 
 
@@ -155,7 +153,6 @@ def make_plan(
 
 def chained(levels: Levels, profile: Profile, correction: Correction = Correction()) -> Chained:
     """Fold the chain: each stage sees the levels as the stages before it left them."""
-    profile = softened(profile, correction)
     repairs: list[Blemish] = []
     filters: list[Sections] = []
     bands: list[BandGain] = []
@@ -164,11 +161,13 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
     notes: dict[str, dict[str, Any]] = {}
     drawn: list[StageGain] = []
     is_cut = False
+    early: list[tuple[str, Rows]] = []  # gains of the stages before the cut
     for name in profile.chain:
         if name in LAST:
             notes[name] = {}  # keeps the profile's order in the receipt
             continue
         work = STAGES[name](levels, profile.stage(name))
+        spared = frozenset() if "trim" in later(profile.chain, name) else correction.spared
         repairs += work.repairs
         filters += work.filters
         if work.levels is not None:
@@ -177,20 +176,47 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
             pieces = work.pieces
             levels = levels.cut(pieces)
             bands = [replace(band, gain_db=cut(band.gain_db, pieces)) for band in bands]
+            levels = levels.with_gain(given_back_db(early, pieces, correction.spared))
             is_cut = True
         bands += work.bands
-        for gain_db in (work.gain_db, *(band.gain_db for band in work.bands)):
+        gained = spared_gain_db(work.gain_db, name, spared)
+        if gained is not None and not is_cut:
+            early.append((name, gained))
+        for gain_db in (gained, *(band.gain_db for band in work.bands)):
             if gain_db is not None and gain_db.any():
                 drawn.append(StageGain(name, thin(gain_db), is_cut))
-        if work.gain_db is not None:
-            levels = levels.with_gain(work.gain_db)
-            tone_db = None if tone_db is None else tone_db + work.gain_db
+        if gained is not None:
+            levels = levels.with_gain(gained)
+            tone_db = None if tone_db is None else tone_db + gained
         tone_db = tone_db if work.tone_db is None else work.tone_db
         notes[name] = work.note
     return Chained(
         levels, tuple(repairs), tuple(filters), pieces, tuple(bands), tone_db, notes,
         spoken_power(levels), tuple(drawn),
     )  # fmt: skip
+
+
+def later(chain: tuple[str, ...], name: str) -> tuple[str, ...]:
+    """The stages behind *name*."""
+    return chain[chain.index(name) + 1 :]
+
+
+def given_back_db(
+    early: list[tuple[str, Rows]], pieces: tuple[Piece, ...], spared: frozenset[Spared]
+) -> Rows:
+    """What stages before the cut took in places that are spared: those are told behind the cut."""
+    back = np.zeros(sum(piece.rows for piece in pieces), np.float32)
+    for name, gain_db in early:
+        share = share_spared(spared, name, len(back))
+        if share is not None:
+            back -= cut(gain_db, pieces) * share
+    return back
+
+
+def spared_gain_db(gain_db: Rows | None, stage: str, spared: frozenset[Spared]) -> Rows | None:
+    """A stage's gain, but for the places in which it is to do nothing."""
+    share = None if gain_db is None else share_spared(spared, stage, len(gain_db))
+    return gain_db if gain_db is None or share is None else gain_db * (1 - share)
 
 
 def settled(
@@ -202,12 +228,12 @@ def settled(
     was heard for them: what the limiter does is then foreseen exactly.
     Raises `TargetUnreachable` where the profile wants no take that misses its level.
     """
-    profile = softened(profile, correction)
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     levels = done.levels
+    slow = share_spared(correction.spared, "limit", levels.rows)
     if true_peaks is not None:
         levels = replace(levels, heard_peak=true_peaks)
-    solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db)
+    solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db, slow)
     notes = dict(done.notes)
     notes["limit"] = {**limit_note(-solved.limited_db), "ceiling_dbtp": profile.limit.ceiling_dbtp}
     notes["normalise"] = {
@@ -220,25 +246,9 @@ def settled(
     return Plan(
         done.repairs, done.filters, done.pieces, done.bands, gain_db, ceiling,
         solved.makeup_db, solved.short_db, notes, done.spoken,
-        None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db, done.drawn,
+        None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db, slow,
+        done.drawn,
     )  # fmt: skip
-
-
-def softened(profile: Profile, asked: Correction) -> Profile:
-    """*profile* with the stages that harmed speech made milder."""
-    share = 0.5**asked.gentler
-    milder = {
-        "gate": {
-            "range_db": profile.gate.range_db * share,
-            "hold_ms": profile.gate.hold_ms / share,
-        },
-        "breath": {"amount_db": profile.breath.amount_db * share},
-        "compress": {"reduction_db": profile.compress.reduction_db * PRESSED_SHARE**asked.slower},
-        "limit": {"fast_db": profile.limit.fast_db * PRESSED_SHARE**asked.slower},
-    }
-    return profile.model_copy(
-        update={name: profile.stage(name).model_copy(update=new) for name, new in milder.items()}
-    )
 
 
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
@@ -249,12 +259,12 @@ def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSetting
 def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[Rows, float]:
     """The take's gain as it would be without a limiter, dB a row, and the level that limiting it
     would cost, dB: whether the peaks have to be known better than listening tells."""
-    profile = softened(profile, correction)
     ceiling, by = replace_ceiling(profile.limit, correction.ceiling_db), profile.normalise.by
     makeup_db = unlimited_db(done.levels, ceiling, profile.normalise)
     louder = done.levels.with_gain(makeup_db + correction.level_db)
     assert louder.gain_db is not None
-    reduction = foreseen_db(louder, ceiling)
+    slow = share_spared(correction.spared, "limit", louder.rows)
+    reduction = foreseen_db(louder, ceiling, slow)
     if not reduction.any():
         return louder.gain_db, 0.0
     before, after = level_of(louder, by), level_of(louder.with_gain(-reduction), by)

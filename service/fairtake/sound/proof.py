@@ -1,17 +1,19 @@
-"""The proof of speech: was any syllable turned down that its neighbours were not?
+"""The proof of speech: was any syllable turned down that its neighbours were not, and where?
 
-Conventions: what counts as speech is drawn by the ear here and not as the gate has it, so that the
-gate cannot prove itself: every row near speech that stands out of the room at all, breaths left out.
-A row is lost when its gain lies more than 6 dB under the median of the speech rows around it. An edge
-is dulled when the first 40 ms or the last 60 ms of a word lie more than 2 dB under the median of the
-half second of the word beside them, weighed by what is heard in them: a burst counts more than the
-closure before it. The gain is what all stages and the limiter did together; what was lowered in
-one band alone, as sibilants are, is not in it. A dulled edge that is
-louder than its word was pressed down by what lowers loud sound, not by what lowers pauses.
+Conventions: what counts as speech is not only what the ear kept, so that the ear cannot prove itself:
+besides voice it is what the ear is unsure of, and whatever else lies close to a voice and stands out of the
+room without being a breath or a noise. A row is lost when its gain lies more than 6 dB under the
+median of the speech rows around it. An edge is dulled when the first 40 ms or the last 60 ms of a
+word lie more than 2 dB under the median of the half second of the word beside them, weighed by what
+is heard in them: a burst counts more than the closure before it. The gain is what all stages and the
+limiter did together; what was lowered in one band alone, as sibilants are, is not in it. A dulled
+edge that is louder than its word was pressed down by what lowers loud sound, not by what lowers
+pauses. Every harm is told with its place, so that it can be mended there.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,12 +21,11 @@ import numpy.typing as npt
 
 from fairtake.sound.around import percentile_around
 from fairtake.sound.envelope import greatest_ahead
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import Levels, Rows, Sound
 from fairtake.sound.runs import Indices, Mask, runs, widened
-from fairtake.sound.speech import FRAME_ROWS, find_speech, on_rows
+from fairtake.sound.speech import FRAME_ROWS, stands_out
 from fairtake.units import power_db, power_gain
 
-STANDS_OUT_DB = 4.0
 NEAR_ROWS = 100
 LOST_DB = 6.0
 MEDIAN_ROWS = 1000
@@ -35,40 +36,44 @@ GUESS_ROWS = (0, 10, 20)
 WORD_PAUSE_ROWS = 80
 #: A long word's edge is held against so much of it.
 BESIDE_ROWS = 500
-#: More lost speech than this, and the plan is made again, gentler.
-LOST_SHARE_MOST = 0.002
 LEAST_POWER = 1e-20
+
+
+@dataclass(frozen=True, order=True)
+class Harm:
+    """Rows from *start* up to *stop* in which speech was harmed, and whether because it was loud."""
+
+    start: int
+    stop: int
+    pressed: bool = False
 
 
 @dataclass(frozen=True)
 class Proof:
-    """What became of the speech."""
+    """What became of the speech. ``lost`` and ``dulled`` are in order of time."""
 
-    lost_share: float
-    longest_lost_ms: int
-    dulled_edges: int
-    #: Of those, the ones louder than their word.
-    pressed_edges: int = 0
+    lost_share: float = 0.0
+    lost: tuple[Harm, ...] = ()
+    dulled: tuple[Harm, ...] = ()
 
     @property
-    def kept(self) -> bool:
-        return self.lost_share <= LOST_SHARE_MOST and self.dulled_edges == 0
+    def harms(self) -> tuple[Harm, ...]:
+        return self.lost + self.dulled
 
     @property
-    def only_pressed(self) -> bool:
-        """Nothing but loud edges was harmed."""
-        return self.lost_share <= LOST_SHARE_MOST and self.dulled_edges == self.pressed_edges
+    def longest_lost_ms(self) -> int:
+        return max((harm.stop - harm.start for harm in self.lost), default=0)
 
 
-UNHARMED = Proof(0.0, 0, 0)
+UNHARMED = Proof()
 
 
 def spoken_power(levels: Levels) -> Rows:
     """K-weighted power of every row in which speech may be heard; 0 elsewhere."""
-    speech = find_speech(levels)
-    out = on_rows(speech.level_lufs > speech.floor_lufs + STANDS_OUT_DB, levels.rows)
-    near = widened(speech.rows, NEAR_ROWS, NEAR_ROWS)
-    spoken = near & out & ~speech.breaths
+    kept, other = levels.kept, levels.is_sound(Sound.BREATH, Sound.NOISE)
+    # What lies between a breath and its word is the breath's rise and fall.
+    near = widened(kept, NEAR_ROWS, NEAR_ROWS) & ~widened(other, NEAR_ROWS, NEAR_ROWS)
+    spoken = (kept | near | levels.is_sound(Sound.UNSURE)) & stands_out(levels)
     return np.where(spoken, np.maximum(levels.k_power, LEAST_POWER), 0).astype(np.float32)
 
 
@@ -89,9 +94,9 @@ def prove_speech(power: Rows, gain_db: Rows) -> Proof:
     places = np.flatnonzero(inside & (gains < greatest - LOST_DB))
     lost = np.zeros(frames, bool)
     lost[places] = gains[places] < percentile_around(told, 50, size, places=places) - LOST_DB
-    starts, stops = runs(lost)
-    longest = int((stops - starts).max(initial=0)) * FRAME_ROWS
-    return Proof(float(lost.sum() / inside.sum()), longest, *_dulled_edges(power, gain_db))
+    spans = zip(*(edges * FRAME_ROWS for edges in runs(lost)), strict=True)
+    harms = tuple(Harm(int(start), int(stop)) for start, stop in spans)
+    return Proof(float(lost.sum() / inside.sum()), harms, tuple(sorted(_dulled(power, gain_db))))
 
 
 def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
@@ -104,14 +109,12 @@ def _nearest(inside: Mask) -> npt.NDArray[np.intp]:
     return places[np.where(nearer, before, after)]
 
 
-def _dulled_edges(power: Rows, gain_db: Rows) -> tuple[int, int]:
-    """How many of the words' first and last moments lie under their word's own gain, and how many of
-    those are louder than their word."""
+def _dulled(power: Rows, gain_db: Rows) -> Iterator[Harm]:
+    """The words' first and last moments that lie under their word's own gain."""
     starts, stops = _words(power > 0)
     if not len(starts):
-        return 0, 0
+        return
     guesses = np.array(GUESS_ROWS)
-    dulled = pressed = 0
     for begins, width, near_starts, near_stops in (
         (starts[:, None] + guesses, FIRST_ROWS, starts, np.minimum(starts + BESIDE_ROWS, stops)),
         (stops[:, None] - guesses - LAST_ROWS, LAST_ROWS, np.maximum(stops - BESIDE_ROWS, starts), stops),
@@ -121,9 +124,8 @@ def _dulled_edges(power: Rows, gain_db: Rows) -> tuple[int, int]:
         for word, near in enumerate(map(slice, near_starts, near_stops)):
             edge = word, worst[word]
             if edges_db[edge] < np.median(gain_db[near]) - DULLED_DB:
-                dulled += 1
-                pressed += bool(loud[edge] > power[near].mean())
-    return dulled, pressed
+                begin = int(begins[edge])
+                yield Harm(begin, begin + width, bool(loud[edge] > power[near].mean()))
 
 
 def _words(spoken: Mask) -> tuple[Indices, Indices]:

@@ -50,7 +50,7 @@ class Rendering:
         self.sample_rate_hz = sample_rate_hz
         self.channels = source.channels
         self.frames = staged_frames(source, plan, sample_rate_hz)
-        self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels)
+        self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels, plan.slow)
 
     def __iter__(self) -> Iterator[Samples]:
         stream = staged(self._source, self._plan, self.sample_rate_hz, self.frames)
@@ -220,8 +220,11 @@ class Limiter:
     `TOGETHER` are looked at once for all.
     """
 
-    def __init__(self, settings: LimitSettings, rate: int, channels: int) -> None:
-        self._settings, self._rate = settings, rate
+    def __init__(
+        self, settings: LimitSettings, rate: int, channels: int, slow_share: Rows | None = None
+    ) -> None:
+        self._settings, self._rate, self._slow_share = settings, rate, slow_share
+        self._rows = 0
         self._aim = float(gain(aim_dbtp(settings)))
         self._row_peaks = RowPeaks(rate, channels)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
@@ -268,7 +271,8 @@ class Limiter:
     ) -> Iterator[Samples]:
         over = np.concatenate(overs)
         known = np.concatenate([self._past, over, following[: self._reach]])
-        amount = limiter_db(known, self._settings)[self._reach :]
+        amount = limiter_db(known, self._settings, self._slow_near(len(known)))[self._reach :]
+        self._rows += len(over)
         self._past = known[len(over) : len(over) + self._reach]
         self._done.append(amount[: len(over)])
         self._peaks.append(over)
@@ -278,3 +282,12 @@ class Limiter:
             corners = amount[row : row + rows + 1]
             yield under_gain(block, -corners, self._rate) if corners.any() else block
             row += rows
+
+    def _slow_near(self, rows: int) -> Rows | None:
+        """The share of *rows* rows from where the past begins; none beyond the take's ends."""
+        if self._slow_share is None:
+            return None
+        begin = self._rows - self._reach
+        here = self._slow_share[max(begin, 0) : max(begin + rows, 0)]
+        here = np.pad(here, (max(-begin, 0), 0))
+        return np.pad(here, (0, rows - len(here)))

@@ -37,11 +37,3 @@ def lasting(mask: Mask, least: int) -> Mask:
     starts, stops = runs(mask)
     long = stops - starts >= least
     return mask_of(starts[long], stops[long], len(mask))
-
-
-def between(mask: Mask) -> Mask:
-    """All places from the first True up to the last."""
-    inside = np.zeros(len(mask), bool)
-    if mask.any():
-        inside[int(np.argmax(mask)) : len(mask) - int(np.argmax(mask[::-1]))] = True
-    return inside

@@ -1,43 +1,29 @@
-"""Whether a sound is speech, music or noise, as far as a draft needs to guess it.
+"""Whether a sound is speech, as far as a draft needs to guess it: by what the ear has heard, and by its swing.
 
-Speech changes between voiced and unvoiced a few times a second, and its level falls far between
-syllables; music holds its notes, and places and noises have no voice. The limits are our own, set on
-synthetic voices, chords, plucked strings, beats and noise; common practice, no source.
+A knock or a beat may pass for a voice that is broken off; but a fair part of any speech swings.
 """
 
 from __future__ import annotations
 
 import numpy as np
 
-from fairtake.sound.levels import ROWS_PER_S, Levels
-from fairtake.sound.runs import runs
-from fairtake.sound.speech import FRAME_ROWS, frame_levels
-from fairtake.sound.voicing import voiced_frames
+from fairtake.sound.ear.features import FRAME_ROWS
+from fairtake.sound.levels import Levels
+from fairtake.sound.voicing import periodicity
 
-#: Frames so far under the loudest twentieth are pauses, and tell nothing.
-HEARD_DB = 35.0
-#: A voice sounds for so long at least; so many times a second, counted over what is heard.
-VOICE_FRAMES = 8
-#: Slow and full of vowels, it still does so more than twice; a plucked string once.
-FEWEST_HZ, MOST_HZ = 1.6, 8.0
-VOICED_SHARE = 0.15
-#: So far apart lie the loud and the soft parts of what is heard.
-DEPTH_DB = 4.0
+#: A voice that speaks fills so much of a recording, what is kept in it is voice by so much, and of that
+#: so much swings, which is so periodic.
+LEAST_SHARE, VOICE_SHARE, SWINGING_SHARE, SWINGING = 0.05, 0.7, 0.15, 0.55
+#: Less than this many seconds are no speech that anything would be laid under.
+LEAST_S = 1.0
 
 
 def is_speech_like(levels: Levels) -> bool:
     """A guess, for a draft that a person looks over."""
-    level = frame_levels(levels)
-    if not len(level):
+    voice, kept = levels.voice, int(levels.kept.sum())
+    spoken = int(voice.sum())
+    if spoken < max(LEAST_SHARE * levels.rows, 1000 * LEAST_S) or spoken < VOICE_SHARE * kept:
         return False
-    heard = level > np.percentile(level, 95) - HEARD_DB
-    voiced = voiced_frames(levels, FRAME_ROWS)[: len(level)] & heard
-    starts, stops = runs(voiced)
-    heard_s = max(float(heard.sum()) * FRAME_ROWS / ROWS_PER_S, 0.1)
-    times_hz = float((stops - starts >= VOICE_FRAMES).sum()) / heard_s
-    loud, soft = np.percentile(level[heard], [90, 20])
-    return bool(
-        FEWEST_HZ <= times_hz <= MOST_HZ
-        and voiced.sum() >= VOICED_SHARE * heard.sum()
-        and loud - soft >= DEPTH_DB
-    )
+    frames = levels.rows // FRAME_ROWS
+    swings = periodicity(levels.heard_low, frames, FRAME_ROWS) > SWINGING
+    return bool(np.mean(swings[voice[: frames * FRAME_ROWS : FRAME_ROWS]]) >= SWINGING_SHARE)

@@ -2,8 +2,7 @@
 
 The table's ``low`` column is the take heard through 1,000 samples a second: enough for pitch. The
 measure is the greatest normalised autocorrelation over the lags of that range in windows of 64 ms,
-1 for a perfect tone and about 0.3 for noise. It is textbook short-time autocorrelation; the limit
-is our own, set on room tone and on synthetic voices.
+1 for a perfect tone and about 0.3 for noise. It is textbook short-time autocorrelation.
 """
 
 from __future__ import annotations
@@ -11,28 +10,16 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import Rows
 from fairtake.sound.loops import lag_sums
-from fairtake.sound.runs import Mask
 
 WINDOW_ROWS = 64
 SHORTEST_LAG, LONGEST_LAG = 3, 16
-VOICED = 0.55
 #: What is slower than 50 Hz is taken off first: rumble is periodic too, in its way.
 _MEAN_ROWS = 20
 _CHUNK = 4_000
 
 Values = npt.NDArray[np.float64]
-
-
-def voiced_frames(levels: Levels, frame_rows: int) -> Mask:
-    """Which whole frames of *frame_rows* are voiced, shape (frames,)."""
-    frames = levels.rows // frame_rows
-    periodic = periodicity(levels.low, frames, frame_rows)
-    # One frame alone is no voice, and one missing frame no end of it.
-    padded = np.pad(periodic > VOICED, 1, mode="edge").astype(np.int8)
-    votes = padded[:-2] + padded[1:-1] + padded[2:]
-    return np.asarray(votes >= 2)
 
 
 def periodicity(low: Rows, frames: int, frame_rows: int) -> npt.NDArray[np.float32]:

@@ -96,6 +96,12 @@
       go(axis[0] + (event.clientX - edge.left) / edge.width * (axis[1] - axis[0]));
     });
   }
+  for (const button of document.querySelectorAll("button.hear")) {
+    button.addEventListener("click", () => {
+      if (!wantsOriginal) change();
+      running = true; go(Number(button.dataset.at));
+    });
+  }
   play.addEventListener("click", () => (running ? stop() : start()));
   if (which) which.addEventListener("click", change);
   if (equal) equal.addEventListener("change", loudness);

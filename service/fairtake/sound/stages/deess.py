@@ -1,6 +1,6 @@
 """deess: turn harsh sibilants down, in their own band, where a take has them.
 
-Conventions: sibilants are unvoiced frames whose mean frequency lies high. Their level in the upper
+Conventions: sibilants are frames of speech whose mean frequency lies high. Their level in the upper
 band is told from the energy of the first difference, as if it all lay at `BAND_HZ`. They are harsh
 when they come nearer to the level of the speech than `threshold_db`; what stands above is lowered,
 above `corner_hz` only. A take whose loudest sibilants stay under that is left alone. The range is
@@ -17,7 +17,6 @@ from pydantic import Field
 
 from fairtake.sound.envelope import averaged_behind, greatest_ahead
 from fairtake.sound.levels import Levels
-from fairtake.sound.speech import FRAME_ROWS, Speech, find_speech
 from fairtake.sound.stage import BandGain, Work
 from fairtake.typed_file import Settings
 from fairtake.units import power_db
@@ -26,6 +25,7 @@ Frames = npt.NDArray[np.float64]
 
 BAND_HZ = 6500.0
 SIBILANT_HZ = 4000.0
+FRAME_ROWS = 5
 RAMP_ROWS = 20
 
 
@@ -50,22 +50,35 @@ def harsh_db(sibilant_dbfs: Frames, speech_dbfs: float, settings: DeessSettings)
     return np.clip(over, 0, settings.range_db)
 
 
-def sibilant_levels(levels: Levels, speech: Speech) -> Frames:
+def brightness_hz(levels: Levels) -> Frames:
+    """Mean frequency of each whole frame, told from the energy of its first difference.
+
+    The difference of two samples weighs a frequency f by 2 sin(pi f / fs); the ratio of energies
+    turned back into a frequency is exact for a tone and a fair middle for noise.
+    """
+    frames = levels.rows // FRAME_ROWS
+    whole = slice(frames * FRAME_ROWS)
+    energy = levels.heard_energy[whole].reshape(frames, -1).sum(axis=1, dtype=np.float64)
+    high = levels.heard_high_energy[whole].reshape(frames, -1).sum(axis=1, dtype=np.float64)
+    half = np.sqrt(high / np.maximum(energy, 1e-20)) / 2
+    return levels.sample_rate_hz / np.pi * np.arcsin(np.clip(half, 0, 1))
+
+
+def sibilant_levels(levels: Levels) -> Frames:
     """Level of each frame in the upper band, dBFS, or nothing where it is no sibilant."""
     frames = levels.rows // FRAME_ROWS
     weight = 2 * np.sin(np.pi * BAND_HZ / levels.sample_rate_hz)
     power = levels.high_power[: frames * FRAME_ROWS].reshape(frames, -1).mean(axis=1)
-    hiss = ~speech.voiced & (speech.bright_hz > SIBILANT_HZ)
+    hiss = brightness_hz(levels) > SIBILANT_HZ
     return power_db(np.where(hiss, power / weight**2, 0))  # type: ignore[no-any-return]
 
 
 def deess(levels: Levels, settings: DeessSettings) -> Work:
-    speech = find_speech(levels)
-    spoken = speech.rows
+    spoken = levels.voice
     if not spoken.any() or levels.sample_rate_hz / 2 <= BAND_HZ:
         return Work(note={"sibilants_lowered_share": 0.0, "greatest_db": 0.0})
     speech_dbfs = float(power_db(levels.power[spoken].mean(dtype=np.float64)))
-    frames = harsh_db(sibilant_levels(levels, speech), speech_dbfs, settings)
+    frames = harsh_db(sibilant_levels(levels), speech_dbfs, settings)
     amount = np.repeat(frames, FRAME_ROWS).astype(np.float32)
     amount = np.where(spoken, np.pad(amount, (0, levels.rows - len(amount))), np.float32(0))
     amount = averaged_behind(greatest_ahead(amount, RAMP_ROWS), RAMP_ROWS)

@@ -1,9 +1,12 @@
 """gate: lower the pauses, never to silence.
 
-Conventions: a downward expander that works outside speech only. Rows that
-`fairtake.sound.speech` calls speech keep their gain, and so does what lies within the look-ahead
-before and the hold after them. Its hysteresis is that of the speech decision (open and close
-margins over the noise floor). The threshold lies between the take's noise floor and its speech.
+Conventions: a downward expander that works on pauses as a whole. Rows that the ear calls voice or
+music keep their gain, and so does what lies within the look-ahead before and the hold after them.
+What is left of a pause goes down by one amount, whatever stands in it: by what the expander's curve
+says of the take's usual room, and further where a pause is louder than that, so that all end at one
+level and none pumps against the next; never by more than the range. The threshold lies between the
+room and the voice: a room that is near to the voice is lowered less. What the ear is unsure of is lowered by
+`UNSURE_DB` at most, which no proof calls lost.
 
 Source: downward expander with soft knee, same family as the compressor of Giannoulis, Massberg and
 Reiss, JAES 60(6), 2012; the table of values it is tested against is a derivation, see the tests.
@@ -17,14 +20,15 @@ import numpy as np
 from pydantic import Field
 
 from fairtake.sound.envelope import eased
-from fairtake.sound.levels import Levels
+from fairtake.sound.levels import Levels, Rows, Sound
 from fairtake.sound.runs import widened
-from fairtake.sound.speech import FRAME_ROWS, find_speech
+from fairtake.sound.speech import Pauses, pauses, voice_lufs
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
-#: The threshold's place on the way from the noise floor (0) up to the speech level (1).
-THRESHOLD_SHARE = 0.4
+#: The threshold's place on the way from the room (0) up to the voice (1).
+THRESHOLD_SHARE = 0.6
+UNSURE_DB = 5.0
 
 
 class GateSettings(Settings):
@@ -36,14 +40,14 @@ class GateSettings(Settings):
     )
     knee_db: float = Field(6, ge=0, le=24, description="Width of the soft knee, in dB.")
     look_ahead_ms: float = Field(
-        60, ge=0, le=500, description="The gate is open this long before speech."
+        30, ge=0, le=500, description="The gate is open this long before speech."
     )
     hold_ms: float = Field(
-        260, ge=0, le=2000, description="The gate stays open this long after speech."
+        60, ge=0, le=2000, description="The gate stays open this long after speech."
     )
     attack_ms: float = Field(30, ge=1, le=500, description="Time over which the gate opens.")
     release_ms: float = Field(
-        150, ge=1, le=2000, description="Time over which the gate closes by its range."
+        90, ge=1, le=2000, description="Time over which the gate closes by its range."
     )
 
 
@@ -59,26 +63,48 @@ def expander_gain_db(
     return np.maximum(straight, -range_db)
 
 
+def pause_amounts_db(found: Pauses, voice_lufs: float, settings: GateSettings) -> Any:
+    """By how much each pause is lowered, dB, 0 or more."""
+    usual = found.usual_lufs
+    threshold = usual + THRESHOLD_SHARE * (voice_lufs - usual)
+    amount = -expander_gain_db(
+        usual, threshold, settings.ratio, settings.knee_db, settings.range_db
+    )
+    louder = np.maximum(found.room_lufs - usual, 0)
+    return np.minimum(amount + louder, settings.range_db)
+
+
 def gate(levels: Levels, settings: GateSettings) -> Work:
-    speech = find_speech(levels)
-    if speech.speech_lufs is None:
-        return Work(note={"lowered_share": 0.0, "greatest_db": 0.0})
-    threshold = speech.floor_lufs + THRESHOLD_SHARE * (speech.speech_lufs - speech.floor_lufs)
-    frames = expander_gain_db(
-        speech.level_lufs, threshold, settings.ratio, settings.knee_db, settings.range_db
-    )
-    amount = np.repeat(-frames, FRAME_ROWS).astype(np.float32)
-    amount = np.pad(amount, (0, levels.rows - len(amount)), mode="edge")
-    attack = round(settings.attack_ms)
-    before = round(settings.look_ahead_ms)
-    amount[widened(speech.rows, before, round(settings.hold_ms))] = 0.0
-    amount = eased(amount, attack, settings.range_db / settings.release_ms)
-    return Work(
-        gain_db=-amount,
-        note={
-            "lowered_share": round(float(np.mean(amount > 1.0)), 4),
-            "greatest_db": round(float(amount.max(initial=0.0)), 2),
-            "noise_floor_lufs": round(float(np.median(speech.floor_lufs)), 1),
-            "speech_lufs": round(speech.speech_lufs, 1),
-        },
-    )
+    voice = voice_lufs(levels)
+    quiet = ~widened(levels.kept, round(settings.look_ahead_ms), round(settings.hold_ms))
+    found = pauses(levels, quiet)
+    amount = np.zeros(levels.rows, np.float32)
+    if voice is None or found is None:
+        return Work(note=_note(amount, levels, None, None))
+    amounts = pause_amounts_db(found, voice, settings)
+    for start, stop, amount_db in zip(found.starts, found.stops, amounts, strict=True):
+        amount[start:stop] = amount_db
+    unsure = levels.is_sound(Sound.UNSURE)
+    amount[unsure] = np.minimum(amount[unsure], np.float32(UNSURE_DB))
+    amount = moved(amount, settings)
+    return Work(gain_db=-amount, note=_note(amount, levels, found, voice))
+
+
+def _note(
+    amount: Rows, levels: Levels, found: Pauses | None, voice: float | None
+) -> dict[str, Any]:
+    note: dict[str, Any] = {
+        "lowered_share": round(float(np.mean(amount > 1.0)) if len(amount) else 0.0, 4),
+        "greatest_db": round(float(amount.max(initial=0.0)), 2),
+        "pauses": 0 if found is None else len(found.starts),
+        "music_s": round(int(levels.is_sound(Sound.MUSIC).sum()) / 1000, 2),
+        "unsure_s": round(int(levels.is_sound(Sound.UNSURE).sum()) / 1000, 2),
+    }
+    if found is not None and voice is not None:
+        note |= {"room_lufs": round(found.usual_lufs, 1), "voice_lufs": round(voice, 1)}
+    return note
+
+
+def moved(amount: Rows, settings: GateSettings) -> Rows:
+    """*amount* as the gate opens and closes: never more than it asks for."""
+    return eased(amount, round(settings.attack_ms), settings.range_db / settings.release_ms)

@@ -58,8 +58,11 @@ class LimitSettings(Settings):
     )
 
 
-def limiter_db(over_db: Rows, settings: LimitSettings) -> Rows:
-    """Reduction in dB for rows that stand *over_db* above the ceiling (negative: below it)."""
+def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None = None) -> Rows:
+    """Reduction in dB for rows that stand *over_db* above the ceiling (negative: below it).
+
+    Where *slow_share* is 1 nothing is taken fast, where it is 0 as much as the settings say.
+    """
     ahead = round(settings.look_ahead_ms)
     amount = np.maximum(over_db, 0).astype(np.float32)
     if not amount.any():
@@ -67,7 +70,9 @@ def limiter_db(over_db: Rows, settings: LimitSettings) -> Rows:
     # One row more on both sides: render interpolates between rows, and the interpolator's delay
     # may report a peak one row late.
     amount[1:] = np.maximum(amount[1:], amount[:-1])
-    slow = spread_around(np.maximum(amount - np.float32(settings.fast_db), 0), SLOW_ROWS)
+    faster = 1 if slow_share is None else 1 - slow_share
+    fast = np.float32(settings.fast_db) * faster
+    slow = spread_around(np.maximum(amount - fast, 0), SLOW_ROWS)
     rest = np.maximum(amount - slow, 0)
     wanted = release(greatest_ahead(rest, ahead + 2), settings.release_ms)
     return slow + np.maximum(averaged_behind(wanted, ahead), 0)
@@ -78,9 +83,9 @@ def aim_dbtp(settings: LimitSettings) -> float:
     return settings.ceiling_dbtp - GUARD_DB
 
 
-def foreseen_db(levels: Levels, settings: LimitSettings) -> Rows:
-    """The reduction that a take of these levels will need, dB, 0 or more."""
-    return limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings)
+def foreseen_db(levels: Levels, settings: LimitSettings, slow_share: Rows | None = None) -> Rows:
+    """The reduction that a take of these levels will need, dB, 0 or more; see `limiter_db`."""
+    return limiter_db(levels.peak_dbfs - np.float32(aim_dbtp(settings)), settings, slow_share)
 
 
 def limit(levels: Levels, settings: LimitSettings) -> Work:

@@ -22,7 +22,6 @@ from pydantic import Field
 
 from fairtake.sound.levels import Blemish, Levels, Rows
 from fairtake.sound.runs import Mask, mask_of, widened
-from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
@@ -66,7 +65,6 @@ def repaired(levels: Levels, blemishes: Sequence[Blemish]) -> Levels:
             peak[first : stop - 1] = np.maximum(peak[first : stop - 1], top)
     return replace(
         levels,
-        kept={},
         heard_peak=peak,
         heard_energy=bridged(levels.heard_energy, changed),
         heard_k_energy=bridged(levels.heard_k_energy, ringing),
@@ -94,8 +92,7 @@ def repair(levels: Levels, settings: RepairSettings) -> Work:
 def _note(found: Sequence[Blemish], levels: Levels) -> dict[str, Any]:
     clicks = [b for b in found if b.kind == "click"]
     rows = [b.rows(levels.sample_rate_hz)[0] for b in clicks]
-    # Told from what is left: a few clicks beside a word would pass for a part of it.
-    spoken = find_speech(levels).rows[rows] if clicks else np.zeros(0, bool)
+    spoken = levels.kept[rows] if clicks else np.zeros(0, bool)
     return {
         "clicks_in_pauses": int((~spoken).sum()),
         "clicks_in_speech": int(spoken.sum()),

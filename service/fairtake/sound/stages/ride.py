@@ -19,7 +19,6 @@ from fairtake.sound.envelope import averaged_behind
 from fairtake.sound.levels import Levels, Rows
 from fairtake.sound.loudness import lufs
 from fairtake.sound.runs import Mask, mask_of, runs
-from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
@@ -101,7 +100,7 @@ def phrases(spoken: Mask) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
 
 
 def ride(levels: Levels, settings: RideSettings) -> Work:
-    spoken = find_speech(levels).rows
+    spoken = levels.kept
     starts, stops = phrases(spoken)
     # Edges of the file are no phrases of their own.
     counts = np.concatenate([[0], np.cumsum(spoken)])

@@ -27,7 +27,6 @@ from fairtake.sound.loops import weigh
 from fairtake.sound.low_end import Low, line_power, slow_power, with_low
 from fairtake.sound.pitch import lowest_pitch_hz
 from fairtake.sound.runs import Mask, mask_of, runs, widened
-from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import BandGain, Work
 from fairtake.typed_file import Settings
 from fairtake.units import gain, power_db
@@ -129,7 +128,7 @@ def _smooth(power: Low | Rows) -> Low:
 def rumble(levels: Levels, settings: RumbleSettings) -> Work:
     if not levels.rows:
         return Work(note=_note(None, 0.0, None, np.zeros(0, np.float32), settings))
-    spoken = find_speech(levels).rows
+    spoken = levels.kept
     low = levels.heard_low.astype(np.float64)
     hum = find_hum(low, ~widened(spoken, CLEAR_BEFORE_ROWS, CLEAR_AFTER_ROWS))
     lines_hz = hum.lines_hz if hum and settings.notch_hum else ()

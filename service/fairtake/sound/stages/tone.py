@@ -19,7 +19,6 @@ from pydantic import Field
 from fairtake.sound.envelope import averaged_behind
 from fairtake.sound.levels import ROWS_PER_S, SILENCE_DBFS, Levels, Rows
 from fairtake.sound.runs import Mask, widened
-from fairtake.sound.speech import find_speech
 from fairtake.sound.stage import Work
 from fairtake.sound.stages.trim import fade_curve_db
 from fairtake.typed_file import Settings
@@ -76,7 +75,7 @@ def own_room_dbfs(levels: Levels, spoken: Mask, silent: Mask) -> float | None:
 
 def tone(levels: Levels, settings: ToneSettings) -> Work:
     silent = levels.heard_peak < gain(SILENCE_DBFS)
-    spoken = find_speech(levels).rows if silent.any() else silent
+    spoken = levels.kept if silent.any() else silent
     if not spoken.any():
         return Work(note={"laid_s": 0.0})
     room = own_room_dbfs(levels, spoken, silent)

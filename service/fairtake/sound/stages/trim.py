@@ -1,8 +1,10 @@
 """trim: cut a take's edges to the room tone its profile asks for.
 
-Conventions: all times in rows of 1 ms. The first and the last speech come from
-`fairtake.sound.speech`, and the take keeps its own room tone as far as it has any. Where it has
-too little, the quietest stretches of its own pauses, a guard away from speech, are laid before or
+Conventions: all times in rows of 1 ms. The edges are the first and the last that can be heard of what
+the ear keeps, and the take keeps its own room tone as far as it has any. A breath or a noise before
+the first word or behind the last goes, even within the room tone that is kept, where at least
+`PARTED_ROWS` of room part it from the word; nearer it is a part of it. Where the take has too little
+room tone, the quietest stretches of its own pauses, a guard away from speech, are laid before or
 behind, joined by the cross-fades of `fairtake.sound.edit`. The finished take fades in and out.
 
 Source: what the edges should hold is the profile's; common practice, no source.
@@ -10,25 +12,44 @@ Source: what the edges should hold is the profile's; common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
 from pydantic import Field
 
-from fairtake.sound.levels import JOIN_ROWS, ROWS_PER_S, SILENCE_DBFS, Levels, Piece, Rows
+from fairtake.sound.false_start import false_start
+from fairtake.sound.levels import (
+    JOIN_ROWS,
+    ROWS_PER_S,
+    SILENCE_DBFS,
+    Levels,
+    Piece,
+    Rows,
+    Sound,
+    Sounds,
+)
 from fairtake.sound.runs import runs, widened
-from fairtake.sound.speech import find_speech
+from fairtake.sound.speech import first_row, heard_rows, last_row
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 from fairtake.units import FLOOR_DB, amplitude_db, power_db
 
 #: Speech may begin softer and end softer than it can be told from the room.
 GUARD_ROWS = 60
-#: The head is longer by at most this for the sake of a soft noise before the first word.
-LEADING_MOST_ROWS = 200
+#: So much room parts a noise from a word; sounds nearer to each other than this are told as one.
+PARTED_ROWS, TOGETHER_ROWS = 600, 150
+#: So many of the sounds that were cut at either end are told one by one, the nearest ones.
+MOST_TOLD = 10
 TONE_LEAST_ROWS, TONE_MOST_ROWS = 120, 700
 TONE_CHOICES, TONE_LOUDEST_SHARE = 6, 0.98
 
 
 class TrimSettings(Settings):
+    false_start: bool = Field(
+        False,
+        description="Cut words at the beginning that are broken off and said again.",
+    )
     head_s: float = Field(
         0.5, ge=0.1, le=10, description="Room tone kept before the first word, in seconds."
     )
@@ -56,18 +77,23 @@ def fade_curve_db(rows: int, fade_in: int, fade_out: int) -> Rows:
 
 
 def trim(levels: Levels, settings: TrimSettings) -> Work:
-    speech = find_speech(levels)
-    first = speech.first_row if speech.found else 0
-    last = speech.last_row if speech.found else levels.rows
+    kept = heard_rows(levels)
+    first, last = (first_row(kept), last_row(kept)) if kept.any() else (0, levels.rows)
+    broken_off = false_start(levels)
+    if broken_off and settings.false_start:
+        first = broken_off[1]
     head, tail = round(settings.head_s * ROWS_PER_S), round(settings.tail_s * ROWS_PER_S)
-    # A soft noise close before the word may be its own first sound: the head fits either.
-    leading = first - int(np.argmax(speech.rows)) if speech.found else 0
-    head += min(leading, LEADING_MOST_ROWS)
     start, stop = max(first - head, 0), min(last + tail, levels.rows)
+    strays = stray_sounds(levels)
+    # What may have been a word never moves the cut.
+    sure = [s for s in strays if s.sound != Sound.UNSURE]
+    start = max([start, *(s.stop + GUARD_ROWS for s in sure if s.stop <= first - PARTED_ROWS)])
+    if broken_off and settings.false_start:
+        start = max(start, last_row(kept[:first]) + GUARD_ROWS)
+    stop = min([stop, *(s.start - GUARD_ROWS for s in sure if s.start >= last + PARTED_ROWS)])
     missing_head, missing_tail = head - (first - start), tail - (stop - last)
     wanted = missing_head > 0 or missing_tail > 0
-    away = widened(speech.rows, GUARD_ROWS, GUARD_ROWS)
-    tones = quietest_tones(levels, away) if wanted else []
+    tones = room_tones(levels) if wanted else []
     pieces = (
         *laid(tones, missing_head),
         Piece(start, stop),
@@ -90,8 +116,59 @@ def trim(levels: Levels, settings: TrimSettings) -> Work:
             "tone_added_head_s": round(max(missing_head, 0) / ROWS_PER_S, 3),
             "tone_added_tail_s": round(max(missing_tail, 0) / ROWS_PER_S, 3),
             "tone_found": bool(tones) or not wanted,
+            "sounds_cut": told(strays, start, stop),
+            "false_start_cut": bool(broken_off) and settings.false_start,
+            "false_start_s": [row / ROWS_PER_S for row in broken_off] if broken_off else [],
         },
     )
+
+
+@dataclass(frozen=True)
+class Stray:
+    """A breath, a noise or what nobody is sure of, rows *start* up to *stop*."""
+
+    sound: Sound
+    start: int
+    stop: int
+
+
+def stray_sounds(levels: Levels) -> list[Stray]:
+    """All sounds of a take that are neither kept nor room, those close to each other as one."""
+    heard = levels.is_sound(Sound.BREATH, Sound.NOISE, Sound.UNSURE)
+    starts, stops = runs(heard)
+    if not len(starts):
+        return []
+    apart = (starts[1:] - stops[:-1] >= TOGETHER_ROWS) | levels.kept[starts[1:] - 1]
+    starts, stops = starts[np.append(True, apart)], stops[np.append(apart, True)]
+    return [
+        Stray(_mostly(levels.heard_sound[a:b]), int(a), int(b))
+        for a, b in zip(starts, stops, strict=True)
+    ]
+
+
+def _mostly(sounds: Sounds) -> Sound:
+    """What most of *sounds* are, the room between them apart; unsure where any of them may be a word."""
+    if (sounds == Sound.UNSURE).any():
+        return Sound.UNSURE
+    return Sound(int(np.bincount(sounds[sounds != Sound.ROOM]).argmax()))
+
+
+def told(strays: list[Stray], start: int, stop: int) -> list[dict[str, Any]]:
+    """The sounds that lay before *start* and behind *stop*, for the receipt; times of the take."""
+    cut = [[s for s in strays if s.start < start], [s for s in strays if s.stop > stop]]
+    return [
+        {"sound": s.sound.name.lower(), "from_s": s.start / ROWS_PER_S, "to_s": s.stop / ROWS_PER_S}
+        for s in (*cut[0][-MOST_TOLD:], *cut[1][:MOST_TOLD])
+    ]
+
+
+def room_tones(levels: Levels) -> list[Piece]:
+    """The quietest stretches in which nothing but the room is heard, or at least no word."""
+    for other in (levels.heard_sound != Sound.ROOM, levels.kept):
+        tones = quietest_tones(levels, widened(other, GUARD_ROWS, GUARD_ROWS))
+        if tones:
+            return tones
+    return []
 
 
 def quietest_tones(levels: Levels, spoken: np.ndarray) -> list[Piece]:
