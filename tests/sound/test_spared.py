@@ -11,15 +11,15 @@ from fairtake.sound.spared import AROUND_ROWS, Spared, added, share_spared, want
 SOFT, LOUD = Harm(2000, 2060), Harm(5000, 5040, pressed=True)
 
 
-def test_inside_all_is_taken_away_and_half_a_second_off_nothing():
-    """1 in the harmed rows, half of it half way out, 0 from half a second on. By algebra."""
+def test_inside_all_is_taken_away_and_a_little_off_nothing():
+    """1 in the harmed rows, half of it half way out, 0 from `AROUND_ROWS` on. By algebra."""
     share = share_spared([Spared(2000, 2100, "pauses")], "gate", 5000)
     assert share is not None
     assert (share[2000:2100] == 1).all()
     assert share[2000 - AROUND_ROWS // 2] == pytest.approx(0.5, abs=0.01)
     assert share[2099 + AROUND_ROWS // 2] == pytest.approx(0.5, abs=0.01)
     assert not share[: 2000 - AROUND_ROWS].any() and not share[2100 + AROUND_ROWS :].any()
-    assert np.abs(np.diff(share)).max() < 0.01
+    assert np.abs(np.diff(share)).max() < 0.02
 
 
 @pytest.mark.parametrize(

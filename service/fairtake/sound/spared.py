@@ -15,7 +15,7 @@ import numpy as np
 from fairtake.sound.levels import Rows
 from fairtake.sound.proof import Harm, Proof
 
-AROUND_ROWS = 500
+AROUND_ROWS = 150
 #: Shorter than this nothing was lost that anybody hears.
 LEAST_ROWS = 15
 #: What lowers pauses, and what lowers loud sound.

@@ -27,8 +27,8 @@ from fairtake.sound.runs import Mask, lasting, mask_of, runs, widened
 
 #: Natural logarithms of odds: what is kept may be so much less likely than what is not; a frame alone
 #: says at most so much; a change of state costs so much.
-KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.5, 7.0, 6.0
-GUARD_BEFORE, GUARD_BEHIND = 2, 3
+KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.0, 7.0, 6.0
+GUARD_BEFORE, GUARD_BEHIND = 4, 4
 #: A voice by its swinging alone: so periodic at least, over so many frames, so near to speech and so
 #: far over the room; its odds are then at least so much.
 SWINGING, SWINGING_FRAMES, SWINGING_UNDER_DB, SWINGING_OVER_DB = 0.72, 7, 26.0, 6.0
