@@ -323,12 +323,13 @@ def test_a_muted_track_comes_out_with_room_tone(tmp_path: Path, bits: int, kbps:
 
 
 def bursts(rate: int, seed: int) -> np.ndarray:
-    """Noise bursts clipped hard, between stretches of room tone: the worst there is for an MP3."""
+    """Noise bursts clipped hard behind some words, between stretches of room tone: the worst there is for
+    an MP3."""
     random = np.random.default_rng(seed)
     time = np.arange(3 * rate) / rate
     noise = np.clip(random.normal(0, 2, len(time)) * (np.sin(3 * np.pi * time) > 0.2), -0.9, 0.9)
     sound = np.concatenate([np.zeros(rate // 2), noise, np.zeros(rate // 2)])[:, np.newaxis]
-    return sound + room_tone(rate, 4.0, -60)
+    return np.concatenate([voice(rate, 4.0), sound + room_tone(rate, 4.0, -60)])
 
 
 @pytest.mark.parametrize("kbps", [64, 128, 320])

@@ -4,7 +4,8 @@ Conventions: frames of 10 ms. What is *kept* is voice or music: no stage turns i
 the likeliest path through two states, kept or not, where every change costs; and because a lost
 consonant is worse than a noise left in, by far, what is kept need not be likely (`KEEP_BIAS`). Around
 it lie guards, and short sounds close to a voice are the release of a stop until proved otherwise.
-What swings like a voice for 70 ms is kept whatever the net says: no breath does.
+What swings like a voice for 70 ms is kept whatever the net says: no breath does. But a short sound that
+stands alone is no part of any word, and asks for as much proof as a noise: a chair may swing too.
 
 What is not kept is what it most resembles: breath, noise or room; where a voice is not unlikely it is
 *unsure*, which stages treat gently.
@@ -35,6 +36,8 @@ SWINGING, SWINGING_FRAMES, SWINGING_UNDER_DB, SWINGING_OVER_DB = 0.72, 7, 26.0, 
 SWINGING_ODDS = 3.0
 #: What never stands out of the room by so much is the room.
 STANDS_OUT_DB = 4.0
+#: A short sound that is so far from any other that is kept has to be a voice by this itself.
+ALONE_FRAMES, LONE_LONGEST, LONE_LEAST = 30, 80, 0.4
 #: A burst that belongs to a word: so short behind it and before it, and so near.
 BURST_BEHIND, BURST_BEFORE = (9, 15), (6, 8)
 #: Where a voice is likelier than this, but not kept, nobody can be sure.
@@ -57,6 +60,7 @@ def decoded(likely: Table, told: Table) -> Sounds:
     odds += KEEP_BIAS
     odds = np.where(swinging(told), np.maximum(odds, SWINGING_ODDS), odds)
     core = standing_out(likeliest(odds, CHANGE_COST), music, told)
+    core = without_lone_noises(core, voice + tune)
     kept = widened(core, GUARD_BEFORE, GUARD_BEHIND)
     kept |= bursts(core, kept, likely[:, ROOM] < 0.5)
     sounds = np.where(likely[:, NOISE] > likely[:, BREATH], Sound.NOISE, Sound.BREATH)
@@ -92,6 +96,22 @@ def standing_out(core: Mask, music: Mask, told: Table) -> Mask:
     starts, stops = runs(core)
     found = counts[stops] > counts[starts]
     return mask_of(starts[found], stops[found], len(core))
+
+
+def without_lone_noises(core: Mask, voice: Table) -> Mask:
+    """*core* without the short runs that stand alone and are rather something else than a voice.
+
+    What is unlikely is kept for the sake of the word it may belong to; there is none near these.
+    """
+    starts, stops = runs(core)
+    if not len(starts):
+        return core
+    gaps = np.concatenate([[ALONE_FRAMES], starts[1:] - stops[:-1], [ALONE_FRAMES]])
+    alone = np.minimum(gaps[:-1], gaps[1:]) >= ALONE_FRAMES
+    total = np.concatenate([[0.0], np.cumsum(voice, dtype=np.float64)])
+    mean = (total[stops] - total[starts]) / (stops - starts)
+    kept = ~(alone & (stops - starts <= LONE_LONGEST) & (mean < LONE_LEAST))
+    return mask_of(starts[kept], stops[kept], len(core))
 
 
 def likeliest(odds: npt.NDArray[np.float32], change: float) -> Mask:
