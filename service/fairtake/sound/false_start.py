@@ -18,7 +18,7 @@ from fairtake.sound.likeness import distance_db, shapes
 from fairtake.sound.runs import Indices, runs
 from fairtake.sound.speech import heard_rows
 
-#: Groups of words are parted by so much without any.
+#: Groups of words, and a noise and a word, are parted by so much without any.
 PARTED_ROWS = 600
 SHORTEST_ROWS, LONGEST_ROWS = 250, 4000
 #: The words count as the same when their distance is under this share of that to any other group.

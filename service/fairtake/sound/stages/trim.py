@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from pydantic import Field
 
-from fairtake.sound.false_start import false_start
+from fairtake.sound.false_start import PARTED_ROWS, false_start
 from fairtake.sound.levels import (
     JOIN_ROWS,
     ROWS_PER_S,
@@ -37,8 +37,8 @@ from fairtake.units import FLOOR_DB, amplitude_db, power_db
 
 #: Speech may begin softer and end softer than it can be told from the room.
 GUARD_ROWS = 60
-#: So much room parts a noise from a word; sounds nearer to each other than this are told as one.
-PARTED_ROWS, TOGETHER_ROWS = 600, 150
+#: Sounds nearer to each other than this are told as one.
+TOGETHER_ROWS = 150
 #: So many of the sounds that were cut at either end are told one by one, the nearest ones.
 MOST_TOLD = 10
 TONE_LEAST_ROWS, TONE_MOST_ROWS = 120, 700
