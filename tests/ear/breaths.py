@@ -96,11 +96,12 @@ def _resonances(rng: Generator) -> Colour:
 
 
 def _borrowed(rng: Generator, lenders: Sequence[Clip], tilt_db: float, cut_hz: float) -> Colour:
-    """The all-pole envelope of a moment of somebody's speech, larger or smaller, without its pulses."""
+    """The all-pole envelope of a moment of somebody's speech, larger or smaller, without its pulses:
+    a vowel as a rule, a consonant now and then."""
     clip = lenders[int(rng.integers(len(lenders)))]
     width = int(MOUTH_S * clip.rate_hz)
     order = int(rng.uniform(0.6, 1.2) * POLES_A_KHZ * clip.rate_hz / 1000)
-    frame = _loud_moment(rng, clip.samples, width) * np.hanning(width)
+    frame = _moment(rng, clip.samples, width) * np.hanning(width)
     frame = np.append(frame[:1], frame[1:] - 0.9 * frame[:-1])
     likeness = np.correlate(frame, frame, "full")[width - 1 : width + order]
     likeness[0] = likeness[0] * 1.003 + 1e-9
@@ -120,11 +121,11 @@ def _borrowed(rng: Generator, lenders: Sequence[Clip], tilt_db: float, cut_hz: f
     return gain
 
 
-def _loud_moment(rng: Generator, x: Samples, width: int) -> npt.NDArray[np.float64]:
-    """A stretch that is not a pause, of a few that are drawn the loudest but one."""
+def _moment(rng: Generator, x: Samples, width: int) -> npt.NDArray[np.float64]:
+    """A stretch that is not a pause: any but the softest of a few."""
     starts = rng.integers(0, max(1, len(x) - width), 5)
     moments = sorted((x[s : s + width] for s in starts), key=lambda m: float(np.square(m).sum()))
-    moment = moments[-2].astype(np.float64)
+    moment = moments[int(rng.integers(1, 5))].astype(np.float64)
     return np.pad(moment, (0, width - len(moment)))
 
 

@@ -61,7 +61,7 @@ PACKAGES: dict[str, Package] = {
         "1.0.5-1", "7af8cd128f269a1d8116993c9d2bd7d4d452fc17da46a09899aaca2b9bd993d4"
     ),
     "festvox-ru": Package(
-        "0.5+dfsg-6", "25de89afd8b1adf7bcace8290248a6a22c89cd42300317e69000e162c032cf84"
+        "0.5+dfsg-6", "21ef3f0f2978ecf2e2eddb367cb0ff4a72572196d28dc69feb84f4177af5e6c4"
     ),
     "fillets-ng-data-cs": Package(
         "1.0.1-1.1", "3ecef99b9456f1c80c9625c6f2418642b52d58e7167a46bad7a412db17991b14"

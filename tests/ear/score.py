@@ -16,12 +16,12 @@ from pathlib import Path
 import numpy as np
 import numpy.typing as npt
 from labels import CLASSES, VOICE
-from net import Weights, forward
 
+from fairtake.sound.ear.net import Net, net_of
 from takes import Take, kept, made
 
 #: Sets of takes: from which voices, how many.
-SETS = {"free": (("train-free",), 1240), "gpl": (("train-gpl",), 760), "test": (("test",), 60)}
+SETS = {"free": (("train-free",), 2600), "gpl": (("train-gpl",), 4000), "test": (("test",), 60)}
 #: Of the sets that are trained on, each tenth take is kept apart.
 APART_OF, APART = 10, 9
 
@@ -35,26 +35,26 @@ def kept_apart(name: str, processes: int = 2, count: int | None = None) -> list[
     return paths if name == "test" else [p for i, p in enumerate(paths) if i % APART_OF == APART]
 
 
-def read_weights(path: Path) -> Weights:
-    """Weights from their file, in float32 where they were shortened."""
+def read_net(path: Path) -> Net:
+    """The product's net from a file of weights."""
     with np.load(path) as file:
-        return {k: v.astype(np.float32) if v.dtype == np.float16 else v for k, v in file.items()}
+        return net_of(dict(file))
 
 
-def confusion_of(weights: Weights, take: Take) -> Counts:
+def confusion_of(net: Net, take: Take) -> Counts:
     """Frames of one take that count: what they are, what they are called."""
-    called = forward(weights, take.features.astype(np.float32)[None])[0].argmax(axis=1)
+    called = net.likelihoods(take.features.astype(np.float32)).argmax(axis=1)
     counts = np.zeros((len(CLASSES), len(CLASSES)), np.int64)
     np.add.at(counts, (take.classes[take.counts], called[take.counts]), 1)
     return counts
 
 
-def confusions(weights: Weights, takes: Iterable[Take]) -> tuple[Counts, dict[str, Counts]]:
+def confusions(net: Net, takes: Iterable[Take]) -> tuple[Counts, dict[str, Counts]]:
     """Over all takes, and for each voice over the takes in which it speaks alone."""
     whole = np.zeros((len(CLASSES), len(CLASSES)), np.int64)
     voices: dict[str, Counts] = defaultdict(lambda: np.zeros_like(whole))
     for take in takes:
-        found = confusion_of(weights, take)
+        found = confusion_of(net, take)
         whole += found
         speakers = take.about["speakers"]
         if isinstance(speakers, list) and len(speakers) == 1:
@@ -81,9 +81,9 @@ def voice_lines(voices: dict[str, Counts]) -> Iterator[str]:
         yield f"{name:20} lost {lost:5.2f} % of {speech.sum():6}; of the rest {added:5.2f} % voice"
 
 
-def report(weights: Weights, name: str, takes: Iterable[Take]) -> Iterator[str]:
+def report(net: Net, name: str, takes: Iterable[Take]) -> Iterator[str]:
     """Everything about one set, as lines."""
-    whole, voices = confusions(weights, takes)
+    whole, voices = confusions(net, takes)
     yield f"\n## {name}\n"
     yield from table(whole)
     yield ""
@@ -101,7 +101,7 @@ def main() -> None:
         print(f"\n# {path.name}")
         for name in given.sets.split(","):
             takes = (kept(p) for p in kept_apart(name, given.processes))
-            print("\n".join(report(read_weights(path), name, takes)), flush=True)
+            print("\n".join(report(read_net(path), name, takes)), flush=True)
 
 
 if __name__ == "__main__":

@@ -17,6 +17,8 @@ PAUSES_S = {"tight": (0.05, 0.5), "normal": (0.2, 1.3), "slow": (0.5, 3.0)}
 LONG_PAUSE_S = (1.5, 4.0)
 #: A voice with much connected speech is drawn so many times as often as one of words.
 PHRASE_S, MUCH_S, MUCH_COUNTS = 1.8, 100.0, 4.0
+#: What is whispered among spoken words is a phrase: a shorter breath of air is none.
+SHORTEST_ASIDE_S, ASIDE_SHARE = 0.8, 0.35
 
 
 @dataclass(frozen=True)
@@ -95,9 +97,11 @@ def _said(rng: Generator, manner: Manner, clip: Clip, throat: Throat, rate_hz: i
     """One clip, perhaps another way, by another person, at the take's rate."""
     clip = _delivered(rng, clip)
     gain_db = 0.0
-    if manner.whispering == "all" or (manner.whispering == "some" and rng.random() < 0.35):
+    long = len(clip.samples) > SHORTEST_ASIDE_S * clip.rate_hz
+    aside = manner.whispering == "some" and long and rng.random() < ASIDE_SHARE
+    if manner.whispering == "all" or aside:
         clip = whispered(rng, clip)
-        gain_db = rng.uniform(-14, -2) if manner.whispering == "some" else 0.0
+        gain_db = rng.uniform(-14, -2) if aside else 0.0
     return through(rng, clip, throat, rate_hz) * gain_of(gain_db)
 
 

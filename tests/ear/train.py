@@ -3,8 +3,8 @@
     python tests/ear/train.py                    # the shipped ear
     python tests/ear/train.py --voices all       # with the voices under the GPL as well
 
-Adam in numpy, a fixed number of steps, one seed: the same recipe on the same machine gives the same
-weights. Everything fetched and made goes into the cache folder and is found again the next time.
+A fixed number of steps, one seed: the same recipe on the same machine gives the same weights.
+Everything fetched and made goes into the cache folder and is found again the next time.
 """
 
 from __future__ import annotations
@@ -19,16 +19,17 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from net import Array, Weights, gradient, learned, new_weights
+import torch
+from net import Array, Net
 from numpy.random import Generator, default_rng
-from score import APART, APART_OF, SETS, kept_apart, report
+from score import APART, APART_OF, SETS, kept_apart, read_net, report
 from voices import VOICES
 
 from fairtake.sound.ear.features import BANDS, FEATURES, OVER_FLOOR, OVER_SPEECH
 from takes import Take, kept, made
 
 SETS_OF = {"free": ("free",), "all": ("free", "gpl")}
-SEED, STEPS = 5, 9000
+SEED, STEPS = 5, 18000
 STRETCHES, FRAMES = 20, 400
 #: What is near a cut has lost its surroundings and does not count.
 CUT_FRAMES, OVERHANG_FRAMES = 30, 40
@@ -48,29 +49,6 @@ class Batch:
     inside: Array
     classes: npt.NDArray[np.int_]
     counts: Array
-
-
-class Adam:
-    """Kingma and Ba 2015, with the gradient's norm limited and weights that decay."""
-
-    def __init__(self, weights: Weights) -> None:
-        self._mean = {key: np.zeros_like(weights[key]) for key in learned(weights)}
-        self._square = {key: np.zeros_like(weights[key]) for key in learned(weights)}
-        self._steps = 0
-
-    def step(self, weights: Weights, found: dict[str, Array], rate: float) -> None:
-        """Changes the weights in place."""
-        self._steps += 1
-        norm = np.sqrt(sum(float(np.square(g, dtype=np.float64).sum()) for g in found.values()))
-        scale = np.float32(min(1.0, MOST_GRADIENT / max(float(norm), 1e-12)))
-        warm = 1 - MOMENTUM**self._steps, 1 - SPREAD**self._steps
-        for key, one in found.items():
-            self._mean[key] += (1 - MOMENTUM) * (one * scale - self._mean[key])
-            self._square[key] += (1 - SPREAD) * (np.square(one * scale) - self._square[key])
-            move = self._mean[key] / warm[0] / (np.sqrt(self._square[key] / warm[1]) + 1e-7)
-            if key.startswith("w_"):
-                move = move + DECAY * weights[key]
-            weights[key] = (weights[key] - rate * move).astype(np.float32)
 
 
 def drawn_batch(rng: Generator, takes: Sequence[Take], often: npt.NDArray[np.float64]) -> Batch:
@@ -115,34 +93,53 @@ def jittered(rng: Generator, features: Array) -> Array:
     return features
 
 
-def trained(takes: Sequence[Take], steps: int) -> Weights:
-    """The weights after so many steps."""
+def trained(takes: Sequence[Take], steps: int) -> Net:
+    """The net after so many steps of AdamW (Loshchilov and Hutter 2019), its rate falling as a cosine."""
     rng = default_rng(SEED)
+    torch.manual_seed(SEED)
     some = np.concatenate([take.features[::7] for take in takes]).astype(np.float32)
-    weights = new_weights(rng, some.mean(axis=0), 1 / (some.std(axis=0) + np.float32(0.05)))
+    net = Net(some.mean(axis=0), 1 / (some.std(axis=0) + np.float32(0.05)))
     frames = np.array([len(take.classes) for take in takes], float)
-    adam, losses, began = Adam(weights), list[float](), time.monotonic()
+    matrices = [p for p in net.parameters() if p.ndim > 1]
+    others = [p for p in net.parameters() if p.ndim == 1]
+    adam = torch.optim.AdamW(
+        [{"params": matrices, "weight_decay": DECAY}, {"params": others, "weight_decay": 0.0}],
+        betas=(MOMENTUM, SPREAD),
+    )
+    losses, began = list[float](), time.monotonic()
     for step in range(steps):
-        batch = drawn_batch(rng, takes, frames / frames.sum())
-        loss, found = gradient(weights, batch.features, batch.inside, batch.classes, batch.counts)
+        loss = _loss(net, drawn_batch(rng, takes, frames / frames.sum()))
         cosine = 0.5 + 0.5 * np.cos(np.pi * step / steps)
-        adam.step(weights, found, FASTEST * min(1.0, (step + 1) / WARM_UP_STEPS) * cosine + SLOWEST)
-        losses.append(loss)
+        for group in adam.param_groups:
+            group["lr"] = FASTEST * min(1.0, (step + 1) / WARM_UP_STEPS) * cosine + SLOWEST
+        adam.zero_grad()
+        loss.backward()
+        torch.nn.utils.clip_grad_norm_(net.parameters(), MOST_GRADIENT)
+        adam.step()
+        losses.append(float(loss.detach()))
         if step % 200 == 199:
             spent_s = time.monotonic() - began
             print(
                 f"step {step + 1}: loss {np.mean(losses[-200:]):.4f}, {spent_s:.0f} s", flush=True
             )
-    return weights
+    return net
 
 
-def to_learn_from(paths: Sequence[Path], name: str) -> list[Take]:
-    """The takes of a set that training sees.
+def _loss(net: Net, batch: Batch) -> torch.Tensor:
+    """The mean logarithmic loss of the frames, by their weights."""
+    odds = net(torch.from_numpy(batch.features), torch.from_numpy(batch.inside))
+    classes, counts = torch.from_numpy(batch.classes), torch.from_numpy(batch.counts)
+    losses = torch.nn.functional.cross_entropy(odds.transpose(1, 2), classes, reduction="none")
+    return (losses * counts).sum() / counts.sum().clamp(min=1)
+
+
+def to_learn_from(paths: Sequence[Path], voices: str) -> list[Take]:
+    """The takes of a set that training sees, for the ear of these *voices*.
 
     Weights under CC BY-SA cannot take in what is under the LGPL: free takes with such a voice in them
     are scored, no more.
     """
-    lesser = {v.name for v in VOICES if "LGPL" in v.licence} if name == "free" else set()
+    lesser = {v.name for v in VOICES if "LGPL" in v.licence} if voices == "free" else set()
     takes = (kept(path) for i, path in enumerate(paths) if i % APART_OF != APART)
     return [take for take in takes if not lesser.intersection(take.about["speakers"])]
 
@@ -153,15 +150,10 @@ def recipe_sha256() -> str:
     return hashlib.sha256(b"".join(path.read_bytes() for path in paths)).hexdigest()
 
 
-def write_weights(path: Path, weights: Weights, voices: str) -> None:
-    """The shipped file: what was learned as float16, and what it was learned from."""
-    short = {key: weights[key].astype(np.float16) for key in learned(weights)}
-    np.savez(
-        path,
-        **(weights | short),
-        recipe_sha256=np.array(recipe_sha256()),
-        voices=np.array(voices),
-    )
+def write_weights(path: Path, net: Net, voices: str) -> None:
+    """The shipped file: what was learned, and what it was learned from."""
+    told = {"recipe_sha256": np.array(recipe_sha256()), "voices": np.array(voices)}
+    np.savez(path, **(net.arrays() | told))
 
 
 def main() -> None:
@@ -177,14 +169,16 @@ def main() -> None:
     takes = list[Take]()
     for name in SETS_OF[given.voices]:
         roles, count = SETS[name]
-        takes += to_learn_from(made(name, given.takes or count, roles, given.processes), name)
+        takes += to_learn_from(
+            made(name, given.takes or count, roles, given.processes), given.voices
+        )
     spoken_s = sum(len(take.classes) for take in takes) / 100
     print(f"{len(takes)} takes, {spoken_s / 3600:.1f} hours", flush=True)
-    weights = trained(takes, given.steps)
-    write_weights(given.out, weights, given.voices)
+    write_weights(given.out, trained(takes, given.steps), given.voices)
+    net = read_net(given.out)
     for name in (*SETS_OF[given.voices], "test"):
         apart = (kept(p) for p in kept_apart(name, given.processes, given.takes))
-        print("\n".join(report(weights, name, apart)), flush=True)
+        print("\n".join(report(net, name, apart)), flush=True)
 
 
 if __name__ == "__main__":

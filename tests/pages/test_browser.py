@@ -22,8 +22,21 @@ pytestmark = needs_browser
 SAMPLES = Path(__file__).parents[2] / "samples" / "Nine Lamps at Orrowmere"
 TITLE = "Nine Lamps at Orrowmere"
 BELL, SALT = "01 The Harbour Bell.wav", "02 A Letter in Salt.flac"
+PAGED = "Paged.wav"
 #: All that a file name can hold of what a page could take for its own.
 HOSTILE = """x"'><img src=x onerror=window.evil=1><b>&amp;{{7*7}}.wav"""
+
+
+def with_a_page_turned(path: Path) -> np.ndarray:
+    """A take that begins with two rustles, a second and more before its first word."""
+    samples, rate_hz = soundfile.read(path)
+    assert rate_hz == 44_100
+    rng = np.random.default_rng(3)
+    before = rng.normal(0, 3e-4, int(3.0 * rate_hz))
+    for at_s in (0.8, 1.1):
+        rustle = rng.normal(0, 0.03, int(0.18 * rate_hz)) * np.hanning(int(0.18 * rate_hz))
+        before[int(at_s * rate_hz) :][: len(rustle)] += rustle
+    return np.concatenate([before, samples])
 
 
 @pytest.fixture(scope="module")
@@ -36,6 +49,7 @@ def root(tmp_path_factory: pytest.TempPathFactory) -> Root:
     shutil.copy(SAMPLES / SALT, folder)
     shutil.copy(SAMPLES / BELL, root.inbox / HOSTILE)
     shutil.copytree(SAMPLES.parent / "Trailer", root.inbox / "Trailer")
+    soundfile.write(root.inbox / PAGED, with_a_page_turned(SAMPLES / BELL), 44_100, "PCM_24")
     (root.inbox / "<i>broken.wav").write_bytes(b"no sound at all, only words" * 50)
     Service(root, once=True).run()
     return root
@@ -52,7 +66,8 @@ def sheet(root: Root, name: str = BELL) -> Path:
 
 
 def hostile_sheet(root: Root) -> Path:
-    (page,) = [p for p in root.outbox.glob("*.html") if p.name != "index.html"]
+    known = ("index.html", f"{Path(PAGED).stem}.html")
+    (page,) = [p for p in root.outbox.glob("*.html") if p.name not in known]
     return page
 
 
@@ -144,6 +159,20 @@ def test_the_louder_one_is_turned_down(root: Root, window: Browser):
     assert player(window)["finished"]["volume"] == 1
 
 
+def test_what_was_cut_off_is_heard_at_a_press(root: Root, window: Browser):
+    """The button beside a cut sound plays the original, from shortly before where the sound lies."""
+    window.open(root.outbox / f"{Path(PAGED).stem}.html")
+    ready(window)
+    button = window.find("button.hear")
+    at_s = float(button.get_attribute("data-at"))
+    assert at_s == pytest.approx(0.9, abs=0.25)
+    button.click()
+    until(lambda: player(window)["original"]["at"] > at_s)
+    now = player(window)
+    assert not now["original"]["muted"] and not now["original"]["paused"]
+    assert now["original"]["at"] < at_s + 1.0
+
+
 def test_a_click_into_a_picture_and_the_keys_seek(root: Root, window: Browser):
     """A click in the middle goes to the middle of the time axis; arrows go 5 s; space plays and stops."""
     from selenium.webdriver import ActionChains, Keys
@@ -204,7 +233,7 @@ def test_index_filters_sorts_and_remembers(root: Root, window: Browser):
 
     window.open(root.outbox / "index.html")
     assert sorted(shown_names(window)) == sorted(
-        [BELL, SALT, HOSTILE, "<i>broken.wav", "Orrowmere Calls.mix"]
+        [BELL, SALT, HOSTILE, PAGED, "<i>broken.wav", "Orrowmere Calls.mix"]
     )
     window.find("#words").send_keys("lamps")
     assert sorted(shown_names(window)) == [BELL, SALT]

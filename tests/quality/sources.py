@@ -53,6 +53,8 @@ PARTED_FRAMES = 18
 DOUBTFUL_FRAMES, DOUBTFUL_UNDER_P95_DB = 22, 20.0
 #: What stands this far over a voice was no voice: a bump, a click.
 MOST_OVER_P95_DB = 7.0
+#: More over this than under it is no consonant.
+WHISTLE_HZ = 12_000
 SHORTEST_S, LONGEST_S, LONGEST_FILE_S = 0.25, 8.0, 40.0
 EDGE_MS = 25.0
 #: Voiced speech repeats itself at least this well from one period to the next.
@@ -297,12 +299,20 @@ def _fit(part: np.ndarray) -> np.ndarray | None:
     level_db = frame_levels_db(part)
     if len(level_db) < SHORTEST_S * 100 or own_floor_db(level_db) > -25.0:
         return None
-    if level_db.max() > p95_db(level_db) + MOST_OVER_P95_DB:
+    if level_db.max() > p95_db(level_db) + MOST_OVER_P95_DB or _whistles(part):
         return None
     kept = trimmed_to_speech(part)
     voiced = voicing(kept) > VOICED
     fits = SHORTEST_S <= len(kept) / RATE_HZ <= LONGEST_S and not rings_on(kept)
     return kept if fits and voiced.mean() > 0.2 and not _breathes_at_ends(kept, voiced) else None
+
+
+def _whistles(x: np.ndarray) -> bool:
+    """Whether there is a quarter of a second in which more lies over any voice than in it."""
+    power = np.abs(np.fft.rfft(framed(np.pad(x, (0, RATE_HZ)), RATE_HZ // 4, RATE_HZ // 8))) ** 2
+    over = np.fft.rfftfreq(RATE_HZ // 4, 1 / RATE_HZ) > WHISTLE_HZ
+    loud = power.sum(axis=1) > 1e-3 * power.sum(axis=1).max()
+    return bool((power[:, over].sum(axis=1) > power[:, ~over].sum(axis=1))[loud].any())
 
 
 def _breathes_at_ends(x: np.ndarray, voiced: np.ndarray) -> bool:

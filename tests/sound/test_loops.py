@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
+from collections.abc import Iterator
 from types import ModuleType
 
 import numpy as np
@@ -253,6 +254,43 @@ def test_rows_of_any_length(channels):
         np.testing.assert_allclose(mine, theirs, rtol=1e-8)
 
 
+def misfit_bands() -> Iterator[list[object]]:
+    """What `band_sums` takes in C, each with one thing wrong with it."""
+    f = np.float32
+    right = [
+        np.zeros(20, f), np.array([0, 12]), np.zeros(8, f), np.zeros(8, f), np.zeros((5, 2), f),
+        np.zeros(16 * 8, f), np.zeros((2, 2), f), 2,
+    ]  # fmt: skip
+    for place, wrong in (
+        (0, np.zeros(19, f)), (1, np.array([-1, 12])), (1, np.array([0, 2**62])), (2, np.zeros(9, f)),
+        (2, np.zeros(0, f)), (3, np.zeros(6, f)), (3, np.zeros(0, f)), (4, np.zeros((6, 2), f)),
+        (4, np.zeros(9, f)), (5, np.zeros(127, f)), (6, np.zeros((2, 3), f)), (7, 0), (7, 65),
+    ):  # fmt: skip
+        yield [wrong if n == place else value for n, value in enumerate(right)]
+
+
+@given(
+    st.sampled_from([2, 16, 256, 512, 2048]), st.integers(0, 40), st.integers(1, 20), st.data(), SEEDS
+)  # fmt: skip
+def test_bands_hold_their_shares_of_the_spectrum(size, frames, bands, data, seed):
+    """Each frame under its window, the squares of its first bins, in bands. `numpy.fft` in doubles."""
+    rng = np.random.default_rng(seed)
+    width = data.draw(st.integers(1, size))
+    samples = rng.standard_normal(width + 300).astype(np.float32)
+    window = rng.uniform(0.1, 1, width).astype(np.float32)
+    starts = np.sort(rng.integers(0, 301, frames))
+    shares = rng.uniform(0, 1, (data.draw(st.integers(1, size // 2 + 1)), bands)).astype(np.float32)
+    shares[:, 0] = 0
+    framed = np.array([samples[at : at + width] * window for at in starts]).reshape(frames, width)
+    spectrum = np.fft.rfft(framed.astype(np.float64), size, axis=1)[:, : len(shares)]
+    expected = np.abs(spectrum) ** 2 @ shares.astype(np.float64)
+    for name in WAYS:
+        module = importlib.import_module(f"fairtake.sound.loops.{name}")
+        found = module.band_sums(samples, starts, window, size, shares)
+        assert found.shape == (frames, bands) and found.dtype == np.float32
+        np.testing.assert_allclose(found, expected, rtol=1e-4, atol=1e-6 * size)
+
+
 @pytest.mark.skipif(not loops.COMPILED, reason="installed without a C compiler")
 def test_nothing_outside_what_is_handed_in_is_touched():
     """Arrays that do not fit together are refused, whatever is wrong with them: no loop runs beyond one."""
@@ -303,6 +341,7 @@ def test_nothing_outside_what_is_handed_in_is_touched():
         (c.ramp, block, np.zeros(3), np.zeros(96), 0, 1),
         (c.quantise, block, np.zeros(191, u), np.zeros(96, np.int32), 2.0**23),
         (c.quantise, block, np.zeros(192, u), np.zeros(95, np.int32), 2.0**23),
+        *((c.band_sums, *floats) for floats in misfit_bands()),
     ]  # fmt: skip
     for loop, *arguments in wrong:
         with pytest.raises(ValueError, match="do not fit"):

@@ -67,6 +67,16 @@ def test_gain_of_each_phrase_exact():
     assert shared[0] == pytest.approx(shared[1])
 
 
+def test_a_murmur_is_not_brought_to_the_level_of_a_phrase():
+    """What is short and soft moves with the louder of its neighbours' gains; a long whisper is raised."""
+    levels, middles = np.array([-20.0, -38.0, -20.0]), np.array([0.0, 10.0, 20.0])
+    lone, long = np.array([3000.0, 400.0, 3000.0]), np.array([3000.0, 900.0, 3000.0])
+    np.testing.assert_allclose(ride_gain_db(levels, middles, lone, EXACT), 0)
+    assert ride_gain_db(levels, middles, long, EXACT)[1] == pytest.approx(18)
+    soft = np.array([-20.0, -28.0, -20.0])  # near enough to be a quiet word
+    assert ride_gain_db(soft, middles, lone, EXACT)[1] == pytest.approx(8)
+
+
 def test_gain_is_steady_in_a_phrase_and_smooth_between():
     """Inside a phrase the gain stands still; between phrases it moves no faster than its ramp."""
     starts, stops = np.array([1000, 4000]), np.array([3000, 6000])

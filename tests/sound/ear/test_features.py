@@ -11,6 +11,7 @@ from fairtake.sound.ear.features import (
     OVER_FLOOR,
     OVER_SPEECH,
     PERIODIC,
+    SUNG,
     UNIT_DB,
     features_of,
     surroundings,
@@ -55,10 +56,23 @@ def test_each_band_has_a_floor_of_its_own():
     """A hum in one band raises the floor of that band, and no other far from it."""
     room = room_tone(8, -70.0)
     quiet, hum = (
-        surroundings(band_powers(x, 48_000)).floors_db.mean(axis=0)
+        surroundings(band_powers(x, 48_000), np.zeros(800, np.float32)).floors_db.mean(axis=0)
         for x in (room, room + tone(8, -40.0, 1000.0))
     )
     band = int(np.argmax(hum - quiet))
     far = np.abs(np.arange(BANDS) - band) > 2
     assert hum[band] - quiet[band] > 20
     assert np.abs(hum - quiet)[far].max() < 1.0
+
+
+def test_how_one_speaks_here_is_told_beside_what_a_frame_is():
+    """A breath of noise among voiced words is told that they swing; the same among whispers, that they
+    do not. By construction."""
+    said, breath = tone(0.5, -20.0, 150.0), room_tone(0.5, -40.0)
+    whisper, pause = room_tone(0.5, -20.0, seed=2), np.zeros(24_000)
+    voiced, whispered = (
+        features_of(np.concatenate([word, pause, breath, pause] * 4) + room_tone(8, -70.0), 48_000)
+        for word in (said, whisper)
+    )
+    assert voiced[110:140, SUNG].mean() > 1.6
+    assert whispered[110:140, SUNG].mean() < 1.0

@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from fairtake.sound.loops import band_sums
 from fairtake.sound.source import Samples
 
 BANDS = 20
@@ -39,10 +40,6 @@ class _Transform:
     window: Table
     size: int
     shares: Table
-
-    @property
-    def bins(self) -> int:
-        return len(self.shares)
 
 
 def band_edges_hz() -> npt.NDArray[np.float64]:
@@ -121,23 +118,10 @@ class BandMeter:
 
     def _powers(self, starts: npt.NDArray[np.int_]) -> Table:
         how = self._transform
-        power = np.zeros((len(starts), how.bins), np.float32)
-        # Doubles: numpy transforms them six times as fast as floats.
-        windowed = np.zeros((len(starts), how.size))
-        for channel in self._held:
-            views = np.lib.stride_tricks.sliding_window_view(channel, len(how.window))
-            np.multiply(_some(views, starts), how.window, out=windowed[:, : len(how.window)])
-            spectrum = np.fft.rfft(windowed, axis=1)[:, : how.bins]
-            power += np.square(spectrum.real) + np.square(spectrum.imag)
-        table: Table = power @ how.shares
-        return table / np.float32(self._channels)
-
-
-def _some(views: Table, starts: npt.NDArray[np.int_]) -> Table:
-    """The views that begin at *starts*; no copy where they are evenly apart, as at most rates."""
-    step = int(starts[1] - starts[0]) if len(starts) > 1 else 1
-    even = len(starts) < 2 or bool((np.diff(starts) == step).all())
-    return views[starts[0] : starts[-1] + 1 : step] if even else views[starts]
+        power = sum(
+            band_sums(channel, starts, how.window, how.size, how.shares) for channel in self._held
+        )
+        return np.asarray(power / np.float32(self._channels))
 
 
 def band_powers(samples: npt.ArrayLike, sample_rate_hz: int) -> Table:

@@ -28,7 +28,7 @@ from fairtake.sound.runs import Mask, lasting, mask_of, runs, widened
 
 #: Natural logarithms of odds: what is kept may be so much less likely than what is not; a frame alone
 #: says at most so much; a change of state costs so much.
-KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.0, 7.0, 6.0
+KEEP_BIAS, MOST_ODDS, CHANGE_COST = 2.5, 7.0, 6.0
 GUARD_BEFORE, GUARD_BEHIND = 4, 4
 #: A voice by its swinging alone: so periodic at least, over so many frames, so near to speech and so
 #: far over the room; its odds are then at least so much.
@@ -41,7 +41,7 @@ ALONE_FRAMES, LONE_LONGEST, LONE_LEAST = 30, 80, 0.4
 #: A burst that belongs to a word: so short behind it and before it, and so near.
 BURST_BEHIND, BURST_BEFORE = (9, 15), (6, 8)
 #: Where a voice is likelier than this, but not kept, nobody can be sure.
-UNSURE_LEAST, UNSURE_FRAMES = 0.1, 3
+UNSURE_LEAST, UNSURE_FRAMES = 0.3, 3
 #: Music is kept from this likelihood on. It goes on for so long; a voice that is taken for it does not.
 MUSIC_LEAST, MUSIC_FRAMES = 0.3, 100
 #: A held vowel is no further from what is plainly a voice.
@@ -151,7 +151,8 @@ def bursts(core: Mask, kept: Mask, sounding: Mask) -> Mask:
 
 def is_music(likely: Table, told: Table) -> Mask:
     """Where it is rather music than a voice, for long, and moves: what is as even as a room is one."""
-    over = (likely[:, MUSIC] > likely[:, VOICE]).astype(np.float64)
+    tune = likely[:, MUSIC]
+    over = ((tune > likely[:, VOICE]) & (tune > MUSIC_LEAST)).astype(np.float64)
     long = lasting(mean_around(over, MUSIC_FRAMES // 2) > 0.5, MUSIC_FRAMES)
     level_db = mean_around(told[:, OVER_FLOOR].astype(np.float64) * UNIT_DB, EVEN_FRAMES)
     starts, stops = runs(long)

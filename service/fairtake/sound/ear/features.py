@@ -8,7 +8,8 @@ Conventions
 * *Local speech* is the level that one block of 100 ms in ten of the surrounding 12 s lies above, and
   no less than the loudest parts of the take less 15 dB. A *floor* is the level that one block in
   twelve lies under. Both are worked out once a second, with straight lines between.
-* Periodicity comes from the table's ``low`` column, see `fairtake.sound.voicing`.
+* Periodicity comes from the table's ``low`` column, see `fairtake.sound.voicing`. *Sung* is how
+  periodic the loud parts around are: a breath among voices and a whisper among whispers may sound alike.
 
 Source: our own, chosen by what a net of a fixed size heard best on voices kept apart.
 """
@@ -16,7 +17,7 @@ Source: our own, chosen by what a net of a fixed size heard best on voices kept 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 import numpy.typing as npt
@@ -26,9 +27,9 @@ from fairtake.sound.levels import Rows, row_lengths, row_starts
 from fairtake.sound.voicing import periodicity
 
 FRAME_ROWS = 10
-FEATURES = 2 * BANDS + 3
-#: The last three features, counted from the end.
-PERIODIC, OVER_SPEECH, OVER_FLOOR = -3, -2, -1
+FEATURES = 2 * BANDS + 4
+#: The last features, counted from the end.
+SUNG, PERIODIC, OVER_SPEECH, OVER_FLOOR = -4, -3, -2, -1
 #: One unit of a feature that tells a level.
 UNIT_DB = 20.0
 
@@ -37,20 +38,24 @@ _BLOCK_FRAMES, _REACH_BLOCKS, _STEP_BLOCKS = 10, 60, 10
 _FLOOR_PERCENT, _SPEECH_PERCENT = 8, 90
 #: The loudest parts of the take: local speech is never taken for softer than so far under them.
 _LOUDEST_PERCENT, _SOFTEST_UNDER_DB = 93, 15.0
+#: What lies further under local speech does not tell how one speaks here.
+_TELLING_UNDER_DB = 16.0
 
 
 @dataclass(frozen=True)
 class Surroundings:
-    """Local speech and the floors, dB, one value a block of 100 ms; ``floors`` has a column a band."""
+    """Local speech and the floors, dB, and how periodic speech is, one value a block of 100 ms;
+    ``floors_db`` has a column a band."""
 
     speech_db: Rows
     floor_db: Rows
     floors_db: Table
+    sung: Rows
 
-    def at(self, frames: slice) -> tuple[Rows, Rows, Table]:
-        """The same for each frame of a slice."""
+    def at(self, frames: slice) -> Surroundings:
+        """The same with one value a frame of a slice."""
         blocks = np.arange(frames.start, frames.stop) // _BLOCK_FRAMES
-        return self.speech_db[blocks], self.floor_db[blocks], self.floors_db[blocks]
+        return Surroundings(*(getattr(self, field.name)[blocks] for field in fields(self)))
 
 
 def level_db(powers: Table) -> Rows:
@@ -58,18 +63,23 @@ def level_db(powers: Table) -> Rows:
     return _db(powers[:, 1:].sum(axis=1))
 
 
-def surroundings(powers: Table) -> Surroundings:
-    """What lies around each block of a take with these band powers, which must hold a frame."""
+def surroundings(powers: Table, periodic: Rows) -> Surroundings:
+    """What lies around each block of a take with these band powers and so periodic frames; there must
+    be a frame."""
     whole = _blocks(level_db(powers)[:, None])[:, :, 0]
     loud = whole.max(axis=1)
     least = np.percentile(loud, _LOUDEST_PERCENT) - _SOFTEST_UNDER_DB
     bands = np.concatenate(
         [_blocks(_db(powers[part])).mean(axis=1) for part in _parts(len(powers))]
     )
+    speech_db = np.maximum(_percentile(loud[:, None], _SPEECH_PERCENT)[:, 0], np.float32(least))
+    swung = np.median(_blocks(periodic[:, None])[:, :, 0], axis=1).astype(np.float32)
+    swung[loud < speech_db - _TELLING_UNDER_DB] = 0
     return Surroundings(
-        np.maximum(_percentile(loud[:, None], _SPEECH_PERCENT)[:, 0], np.float32(least)),
+        speech_db,
         _percentile(whole.mean(axis=1)[:, None], _FLOOR_PERCENT)[:, 0],
         _percentile(bands, _FLOOR_PERCENT),
+        _percentile(swung[:, None], _SPEECH_PERCENT)[:, 0],
     )
 
 
@@ -78,14 +88,15 @@ def features(
 ) -> Table:
     """The features of some *frames*, shape (frames, FEATURES)."""
     frames = frames or slice(0, len(powers))
-    speech_db, floor_db, floors_db = around.at(frames)
+    here = around.at(frames)
     bands_db, whole_db = _db(powers[frames]), level_db(powers[frames])
     told = np.empty((len(bands_db), FEATURES), np.float32)
-    told[:, :BANDS] = np.clip(bands_db - speech_db[:, None], -80, 10) / UNIT_DB
-    told[:, BANDS : 2 * BANDS] = np.clip(bands_db - floors_db, -10, 50) / UNIT_DB
+    told[:, :BANDS] = np.clip(bands_db - here.speech_db[:, None], -80, 10) / UNIT_DB
+    told[:, BANDS : 2 * BANDS] = np.clip(bands_db - here.floors_db, -10, 50) / UNIT_DB
+    told[:, SUNG] = 2 * np.clip(here.sung, 0, 1.2)
     told[:, PERIODIC] = 2 * np.clip(periodic[frames], 0, 1.2)
-    told[:, OVER_SPEECH] = np.clip(whole_db - speech_db, -80, 10) / UNIT_DB
-    told[:, OVER_FLOOR] = np.clip(whole_db - floor_db, -10, 60) / UNIT_DB
+    told[:, OVER_SPEECH] = np.clip(whole_db - here.speech_db, -80, 10) / UNIT_DB
+    told[:, OVER_FLOOR] = np.clip(whole_db - here.floor_db, -10, 60) / UNIT_DB
     return told
 
 
@@ -96,7 +107,8 @@ def features_of(samples: npt.NDArray[np.floating], sample_rate_hz: int) -> Table
     sums = np.add.reduceat(np.asarray(samples, np.float64), starts)
     low = (sums / row_lengths(len(samples), sample_rate_hz)).astype(np.float32)
     frames = frames_of(len(samples), sample_rate_hz)
-    return features(powers, periodicity(low, frames, FRAME_ROWS), surroundings(powers))
+    periodic = periodicity(low, frames, FRAME_ROWS)
+    return features(powers, periodic, surroundings(powers, periodic))
 
 
 def _db(power: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:

@@ -25,8 +25,8 @@ def hear(powers: Table, low: Rows, rows: int, net: Net | None = None) -> Sounds:
         return np.full(rows, Sound.ROOM, np.uint8)
     net = net or learned()
     powers = lifted(powers)
-    around = surroundings(powers)
     periodic = periodicity(low, len(powers), FRAME_ROWS)
+    around = surroundings(powers, periodic)
     likely = np.empty((len(powers), KINDS), np.float32)
     told = np.empty((len(powers), -PERIODIC), np.float32)
     for begin in range(0, len(powers), _AT_ONCE):

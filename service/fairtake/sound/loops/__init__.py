@@ -25,3 +25,4 @@ recurse, filtered_energies = _loops.recurse, _loops.filtered_energies
 row_sums, span_peaks = _loops.row_sums, _loops.span_peaks
 lag_sums, weigh, decay = _loops.lag_sums, _loops.weigh, _loops.decay
 unpack, ramp, quantise = _loops.unpack, _loops.ramp, _loops.quantise
+band_sums = _loops.band_sums

@@ -22,6 +22,13 @@
 #define WIDE
 #endif
 
+/* What a wider form is to hold as well has to stand in it. */
+#if defined(__GNUC__)
+#define INLINE static inline __attribute__((always_inline))
+#else
+#define INLINE static inline
+#endif
+
 static Py_ssize_t least(Py_ssize_t a, Py_ssize_t b) { return a < b ? a : b; }
 static double most(double a, double b) { return a > b ? a : b; }
 
@@ -305,6 +312,82 @@ WIDE static void quantise(const double *block, const uint16_t *random, Py_ssize_
             wide[i] = (int32_t)rounded(block[i], random, i, count, steps);
 }
 
+/* --- bands -------------------------------------------------------------------------------------- */
+
+/* Frames are transformed sixteen at a time, side by side: the first half of them as the real part of eight
+ * signals, the others as the imaginary part. A run of INNER values stays in the nearest memory. */
+#define LANES 8
+#define INNER 256
+#define MOST_BANDS 64
+
+/* The butterflies of the steps from pairs *from* apart to *to* apart, for the values from *begin* up to *end*. */
+INLINE void butterflies(float *re, float *im, Py_ssize_t begin, Py_ssize_t end, Py_ssize_t from,
+                        Py_ssize_t to, Py_ssize_t size, const float *turns)
+{
+    for (Py_ssize_t half = from; half <= to; half *= 2)
+        for (Py_ssize_t i = begin; i < end; i += 2 * half)
+            for (Py_ssize_t j = 0; j < half; j++) {
+                const float *turn = turns + 2 * j * (size / (2 * half)), c = turn[0], s = turn[1];
+                float *ar = re + (i + j) * LANES, *ai = im + (i + j) * LANES;
+                float *br = ar + half * LANES, *bi = ai + half * LANES;
+                #pragma omp simd
+                for (int l = 0; l < LANES; l++) {
+                    float xr = c * br[l] - s * bi[l], xi = c * bi[l] + s * br[l];
+                    br[l] = ar[l] - xr, bi[l] = ai[l] - xi;
+                    ar[l] += xr, ai[l] += xi;
+                }
+            }
+}
+
+WIDE static void band_sums(const float *x, const int64_t *starts, Py_ssize_t frames, const float *window,
+                           Py_ssize_t width, const float *turns, Py_ssize_t size, const float *shares,
+                           Py_ssize_t bins, Py_ssize_t bands, float *work, float *out)
+{
+    float *re = work, *im = work + size * LANES;
+    for (Py_ssize_t first = 0; first < frames; first += 2 * LANES) {
+        const float *from[2 * LANES];
+        for (int l = 0; l < 2 * LANES; l++)
+            from[l] = x + starts[least(first + l, frames - 1)];
+        for (Py_ssize_t n = 0, place = 0; n < size; n++) {
+            for (int l = 0; l < LANES; l++) {
+                re[place * LANES + l] = n < width ? window[n] * from[l][n] : 0;
+                im[place * LANES + l] = n < width ? window[n] * from[LANES + l][n] : 0;
+            }
+            /* The next place with its bits turned round. */
+            Py_ssize_t bit = size / 2;
+            for (; bit && (place & bit); bit /= 2)
+                place ^= bit;
+            place |= bit;
+        }
+        Py_ssize_t inner = least(size, INNER);
+        for (Py_ssize_t begin = 0; begin < size; begin += inner)
+            butterflies(re, im, begin, begin + inner, 1, inner / 2, size, turns);
+        butterflies(re, im, 0, size, inner, size / 2, size, turns);
+
+        float sums[MOST_BANDS][2 * LANES] = {{0}};
+        for (Py_ssize_t k = 0; k < bins; k++) {
+            const float *ar = re + k * LANES, *ai = im + k * LANES;
+            const float *br = re + (size - k) % size * LANES, *bi = im + (size - k) % size * LANES;
+            float power[2 * LANES];
+            #pragma omp simd
+            for (int l = 0; l < LANES; l++) {
+                float a = ar[l] + br[l], b = ai[l] - bi[l], c = ai[l] + bi[l], d = br[l] - ar[l];
+                power[l] = (a * a + b * b) / 4, power[LANES + l] = (c * c + d * d) / 4;
+            }
+            for (Py_ssize_t band = 0; band < bands; band++) {
+                float share = shares[k * bands + band];
+                if (share != 0)
+                    #pragma omp simd
+                    for (int l = 0; l < 2 * LANES; l++)
+                        sums[band][l] += share * power[l];
+            }
+        }
+        for (Py_ssize_t l = 0; l < least(2 * LANES, frames - first); l++)
+            for (Py_ssize_t band = 0; band < bands; band++)
+                out[(first + l) * bands + band] = sums[band][l];
+    }
+}
+
 /* --- from Python -------------------------------------------------------------------------------- */
 
 static PyObject *ended(Py_buffer *buffers, int count, int fits)
@@ -504,6 +587,28 @@ static PyObject *py_quantise(PyObject *self, PyObject *args)
     return ended(b, 3, fits);
 }
 
+static Py_ssize_t floats(const Py_buffer *buffer) { return buffer->len / (Py_ssize_t)sizeof(float); }
+
+static PyObject *py_band_sums(PyObject *self, PyObject *args)
+{
+    Py_buffer b[7]; /* floats: samples; starts; floats: window, turns, shares, room to work, out */
+    Py_ssize_t bands;
+    if (!PyArg_ParseTuple(args, "y*y*y*y*y*w*w*n", &b[0], &b[1], &b[2], &b[3], &b[4], &b[5], &b[6], &bands))
+        return NULL;
+    Py_ssize_t size = floats(&b[3]), frames = doubles(&b[1]), width = floats(&b[2]);
+    int fits = within(bands, 1, MOST_BANDS) && within(size, 2, MOST_VALUES) && !(size & (size - 1))
+        && within(width, 1, size) && floats(&b[4]) % bands == 0 && floats(&b[4]) / bands <= size / 2 + 1
+        && floats(&b[5]) == 2 * LANES * size && floats(&b[6]) == frames * bands
+        && ascend(b[1].buf, frames, width, floats(&b[0]), 0);
+    if (fits) {
+        Py_BEGIN_ALLOW_THREADS
+        band_sums(b[0].buf, b[1].buf, frames, b[2].buf, width, b[3].buf, size, b[4].buf,
+                  floats(&b[4]) / bands, bands, b[5].buf, b[6].buf);
+        Py_END_ALLOW_THREADS
+    }
+    return ended(b, 7, fits);
+}
+
 static PyMethodDef methods[] = {
     {"recurse", py_recurse, METH_VARARGS, NULL},
     {"filtered_energies", py_filtered_energies, METH_VARARGS, NULL},
@@ -515,6 +620,7 @@ static PyMethodDef methods[] = {
     {"unpack", py_unpack, METH_VARARGS, NULL},
     {"ramp", py_ramp, METH_VARARGS, NULL},
     {"quantise", py_quantise, METH_VARARGS, NULL},
+    {"band_sums", py_band_sums, METH_VARARGS, NULL},
     {NULL, NULL, 0, NULL},
 };
 

@@ -5,16 +5,19 @@ Here arrays are brought into the shape that C takes. Importing this fails where 
 
 from __future__ import annotations
 
+import functools
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
 from fairtake.sound.loops import _compiled, plain  # type: ignore[attr-defined]
-from fairtake.sound.loops.plain import Indices, RowSums, Values
+from fairtake.sound.loops.plain import Floats, Indices, RowSums, Values
 from fairtake.sound.phases import PHASES, TAPS
 from fairtake.sound.source import Samples
 
+#: So many frames are transformed side by side.
+FRAMES = 16
 #: Of more weights numpy makes products of vectors, which are as quick.
 MOST_WEIGHTS = 64
 
@@ -98,3 +101,25 @@ def quantise(
     out = np.empty(block.shape, np.int16 if bits <= 16 else np.int32)
     _compiled.quantise(_doubles(block), np.ascontiguousarray(random), out, float(2 ** (bits - 1)))
     return out
+
+
+def band_sums(
+    samples: Floats, starts: Indices, window: Floats, size: int, shares: Floats
+) -> Floats:
+    out = np.empty((len(starts), shares.shape[1]), np.float32)
+    _compiled.band_sums(
+        _floats(samples), _indices(starts), _floats(window), _turns(size), _floats(shares),
+        np.empty(FRAMES * size, np.float32), out, shares.shape[1],
+    )  # fmt: skip
+    return out
+
+
+def _floats(values: Floats) -> Floats:
+    return np.ascontiguousarray(values, np.float32)
+
+
+@functools.lru_cache(maxsize=8)
+def _turns(size: int) -> Floats:
+    """The first half of the roots of unity, clockwise, each its real and its imaginary part."""
+    roots = np.exp(-2j * np.pi * np.arange(size // 2) / size)
+    return np.stack([roots.real, roots.imag], axis=1).astype(np.float32)

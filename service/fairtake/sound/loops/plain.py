@@ -23,6 +23,7 @@ from fairtake.sound.source import Samples
 
 Values = npt.NDArray[np.float64]
 Indices = npt.NDArray[np.int64]
+Floats = npt.NDArray[np.float32]
 Recursion = Callable[[Values, Values, Values], object]
 #: Straight lines are drawn over groups of so many rows: whole samples at the rates of finished files.
 _GROUP_ROWS = 10
@@ -260,3 +261,18 @@ def quantise(
     np.rint(steps, out=steps)
     np.clip(steps, -full, full - 1, out=steps)
     return steps.astype(np.int16) if bits <= 16 else steps.astype(np.int32)
+
+
+def band_sums(
+    samples: Floats, starts: Indices, window: Floats, size: int, shares: Floats
+) -> Floats:
+    """Of frames that begin at *starts*, under *window* and transformed at *size*, a power of two: the
+    squares of the first bins, in bands that hold *shares*, (bins, bands), of each; shape (frames, bands).
+    """
+    # Doubles: numpy transforms them six times as fast as floats.
+    windowed = np.zeros((len(starts), size))
+    views = np.lib.stride_tricks.sliding_window_view(samples, len(window))
+    np.multiply(views[starts], window, out=windowed[:, : len(window)])
+    spectrum = np.fft.rfft(windowed, axis=1)[:, : len(shares)]
+    power = np.square(spectrum.real) + np.square(spectrum.imag)
+    return power.astype(np.float32) @ shares

@@ -3,7 +3,8 @@
 Conventions: the level of a phrase is the K-weighted mean power of its speech, in LUFS. A phrase ends
 where nobody speaks for `PAUSE_ROWS`; a very long one is cut into parts. Phrases near in time and
 near in level share their level, so that a section recorded elsewhere keeps its own edge while single
-words keep their stress. Gain moves from phrase to phrase inside the pause between them. A pause is
+words keep their stress. What is short and soft, a murmur or a breath taken for one, is lifted no further
+than the phrases beside it. Gain moves from phrase to phrase inside the pause between them. A pause is
 never lifted: there the gain is 0 dB or less.
 
 Source: none; the method is our own, its figures common practice.
@@ -28,6 +29,8 @@ PAUSE_ROWS = 300
 LONGEST_PHRASE_ROWS = 6000
 #: Phrases further apart in level than this were not recorded under the same conditions.
 ALIKE_DB = 4.0
+#: Less speech than this, softer by this than what is beside it, is no phrase to be brought to a level.
+SHORT_ROWS, SOFT_DB = 800, 10.0
 #: A phrase keeps its gain this long before and after itself.
 HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 60, 150
 
@@ -61,7 +64,19 @@ def ride_gain_db(
     )
     away = _target_db(shared, weights, settings.range_db) - shared
     wanted = np.sign(away) * np.maximum(np.abs(away) - settings.spare_db, 0)
-    return np.clip(wanted, -settings.range_db, settings.range_db)
+    return _murmurs_left(np.clip(wanted, -settings.range_db, settings.range_db), levels_db, weights)
+
+
+def _murmurs_left(gains: Values, levels_db: Values, weights: Values) -> Values:
+    """*gains*, but for what is short and soft: the greater one of the phrases beside it at most."""
+    left = gains.copy()
+    phrase = np.flatnonzero(weights >= SHORT_ROWS)
+    for n in np.flatnonzero(weights < SHORT_ROWS) if len(phrase) else ():
+        after = np.searchsorted(phrase, n)
+        beside = phrase[max(after - 1, 0) : after + 1]
+        if levels_db[n] < levels_db[beside].min() - SOFT_DB:
+            left[n] = min(gains[n], gains[beside].max())
+    return left
 
 
 def _shared_level(levels_db: Values, weights: Values, own: float) -> float:
