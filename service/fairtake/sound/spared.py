@@ -17,7 +17,7 @@ from fairtake.sound.proof import Harm, Proof
 
 AROUND_ROWS = 150
 #: Shorter than this nothing was lost that anybody hears.
-LEAST_ROWS = 15
+LEAST_ROWS = 25
 #: What lowers pauses, and what lowers loud sound.
 Doer = Literal["pauses", "peaks"]
 DOERS: dict[Doer, tuple[str, ...]] = {"pauses": ("gate", "breath"), "peaks": ("compress", "limit")}

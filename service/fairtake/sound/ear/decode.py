@@ -28,7 +28,7 @@ from fairtake.sound.runs import Mask, lasting, mask_of, runs, widened
 
 #: Natural logarithms of odds: what is kept may be so much less likely than what is not; a frame alone
 #: says at most so much; a change of state costs so much.
-KEEP_BIAS, MOST_ODDS, CHANGE_COST = 2.5, 7.0, 6.0
+KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.0, 7.0, 6.0
 GUARD_BEFORE, GUARD_BEHIND = 4, 4
 #: A voice by its swinging alone: so periodic at least, over so many frames, so near to speech and so
 #: far over the room; its odds are then at least so much.
@@ -36,12 +36,13 @@ SWINGING, SWINGING_FRAMES, SWINGING_UNDER_DB, SWINGING_OVER_DB = 0.72, 7, 26.0, 
 SWINGING_ODDS = 3.0
 #: What never stands out of the room by so much is the room.
 STANDS_OUT_DB = 4.0
-#: A short sound that is so far from any other that is kept has to be a voice by this itself.
-ALONE_FRAMES, LONE_LONGEST, LONE_LEAST = 30, 80, 0.4
+#: A sound of up to the second figure, in frames, that is so far from any other that is kept, the first, has
+#: to be a voice by this itself: the farther and the shorter, the more so.
+LONE = ((30, 80, 0.25), (60, 30, 0.7))
 #: A burst that belongs to a word: so short behind it and before it, and so near.
 BURST_BEHIND, BURST_BEFORE = (9, 15), (6, 8)
 #: Where a voice is likelier than this, but not kept, nobody can be sure.
-UNSURE_LEAST, UNSURE_FRAMES = 0.3, 3
+UNSURE_LEAST, UNSURE_FRAMES = 0.1, 3
 #: Music is kept from this likelihood on. It goes on for so long; a voice that is taken for it does not.
 MUSIC_LEAST, MUSIC_FRAMES = 0.3, 100
 #: A held vowel is no further from what is plainly a voice.
@@ -106,11 +107,13 @@ def without_lone_noises(core: Mask, voice: Table) -> Mask:
     starts, stops = runs(core)
     if not len(starts):
         return core
-    gaps = np.concatenate([[ALONE_FRAMES], starts[1:] - stops[:-1], [ALONE_FRAMES]])
-    alone = np.minimum(gaps[:-1], gaps[1:]) >= ALONE_FRAMES
+    gaps = np.concatenate([[len(core)], starts[1:] - stops[:-1], [len(core)]])
+    away, length = np.minimum(gaps[:-1], gaps[1:]), stops - starts
     total = np.concatenate([[0.0], np.cumsum(voice, dtype=np.float64)])
-    mean = (total[stops] - total[starts]) / (stops - starts)
-    kept = ~(alone & (stops - starts <= LONE_LONGEST) & (mean < LONE_LEAST))
+    mean = (total[stops] - total[starts]) / length
+    kept = np.ones(len(starts), bool)
+    for alone, longest, least in LONE:
+        kept &= ~((away >= alone) & (length <= longest) & (mean < least))
     return mask_of(starts[kept], stops[kept], len(core))
 
 
