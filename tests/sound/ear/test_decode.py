@@ -89,12 +89,23 @@ def test_speech_is_kept_though_it_be_unlikely():
 
 @pytest.mark.parametrize(("apart", "kept"), [(100, False), (12, True)])
 def test_a_sound_that_stands_alone_has_to_be_a_voice(apart: int, kept: bool):
-    """Half a second that is a voice by one to three is kept close behind a word, for it may be its end; a
+    """Half a second that is a voice by one to four is kept close behind a word, for it may be its end; a
     second away it is the noise that it resembles more."""
     likely = sure_of((ROOM, 50), (VOICE, 50), (ROOM, apart), (NOISE, 50), (ROOM, 60), sure=0.995)
     here = slice(100 + apart, 150 + apart)
-    likely[here, VOICE], likely[here, NOISE] = 0.25, 0.74
+    likely[here, VOICE], likely[here, NOISE] = 0.2, 0.79
     assert (heard(likely)[here] == Sound.VOICE).all() == kept
+
+
+@pytest.mark.parametrize(
+    ("voice", "found"), [(0.9, Sound.VOICE), (0.6, Sound.UNSURE), (0.4, Sound.NOISE)]
+)
+def test_a_bump_a_second_away_is_no_word(voice: float, found: Sound):
+    """A fifth of a second far from all that speaks: a word by itself is kept, what may be one nobody is sure
+    of, and what is rather none is the noise it resembles, which trim may cut."""
+    likely = sure_of((ROOM, 50), (VOICE, 50), (ROOM, 100), (NOISE, 20), (ROOM, 60), sure=0.995)
+    likely[200:220, VOICE], likely[200:220, NOISE] = voice, 0.99 - voice
+    assert (heard(likely)[200:220] == found).all()
 
 
 def test_the_release_of_a_stop_stays_with_its_word():

@@ -39,6 +39,8 @@ STANDS_OUT_DB = 4.0
 #: A sound of up to the second figure, in frames, that is so far from any other that is kept, the first, has
 #: to be a voice by this itself: the farther and the shorter, the more so.
 LONE = ((30, 80, 0.25), (60, 30, 0.7))
+#: The same for what is then no word for sure.
+LONE_SURELY = ((30, 80, 0.25), (60, 30, 0.5))
 #: A burst that belongs to a word: so short behind it and before it, and so near.
 BURST_BEHIND, BURST_BEFORE = (9, 15), (6, 8)
 #: Where a voice is likelier than this, but not kept, nobody can be sure.
@@ -60,13 +62,15 @@ def decoded(likely: Table, told: Table) -> Sounds:
     odds = log_odds(voice + np.where((tune > MUSIC_LEAST) & (music | near_voice(voice)), tune, 0))
     odds += KEEP_BIAS
     odds = np.where(swinging(told), np.maximum(odds, SWINGING_ODDS), odds)
-    core = standing_out(likeliest(odds, CHANGE_COST), music, told)
-    core = without_lone_noises(core, voice + tune)
+    found = standing_out(likeliest(odds, CHANGE_COST), music, told)
+    core = without_lone_noises(found, voice + tune, LONE)
+    no_word = found & ~without_lone_noises(found, voice + tune, LONE_SURELY)
     kept = widened(core, GUARD_BEFORE, GUARD_BEHIND)
     kept |= bursts(core, kept, likely[:, ROOM] < 0.5)
     sounds = np.where(likely[:, NOISE] > likely[:, BREATH], Sound.NOISE, Sound.BREATH)
     sounds = np.where(likely[:, BREATH] + likely[:, NOISE] > likely[:, ROOM], sounds, Sound.ROOM)
-    sounds = np.where(lasting(voice > UNSURE_LEAST, UNSURE_FRAMES), Sound.UNSURE, sounds)
+    unsure = lasting(voice > UNSURE_LEAST, UNSURE_FRAMES) & ~no_word
+    sounds = np.where(unsure, Sound.UNSURE, sounds)
     sounds = np.where(kept, np.where(music, Sound.MUSIC, Sound.VOICE), sounds)
     return sounds.astype(np.uint8)
 
@@ -99,7 +103,9 @@ def standing_out(core: Mask, music: Mask, told: Table) -> Mask:
     return mask_of(starts[found], stops[found], len(core))
 
 
-def without_lone_noises(core: Mask, voice: Table) -> Mask:
+def without_lone_noises(
+    core: Mask, voice: Table, demands: tuple[tuple[int, int, float], ...]
+) -> Mask:
     """*core* without the short runs that stand alone and are rather something else than a voice.
 
     What is unlikely is kept for the sake of the word it may belong to; there is none near these.
@@ -112,7 +118,7 @@ def without_lone_noises(core: Mask, voice: Table) -> Mask:
     total = np.concatenate([[0.0], np.cumsum(voice, dtype=np.float64)])
     mean = (total[stops] - total[starts]) / length
     kept = np.ones(len(starts), bool)
-    for alone, longest, least in LONE:
+    for alone, longest, least in demands:
         kept &= ~((away >= alone) & (length <= longest) & (mean < least))
     return mask_of(starts[kept], stops[kept], len(core))
 
