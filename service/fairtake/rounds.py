@@ -26,13 +26,25 @@ from fairtake.receipt import Measures
 from fairtake.sketch import Outline
 from fairtake.sound.levels import Levels, Rows, Sounds
 from fairtake.sound.listen import listen
+from fairtake.sound.makeup import MISSED_DB
 from fairtake.sound.measures import measures
-from fairtake.sound.plan import Chained, Correction, Plan, chained, limiting, settled
+from fairtake.sound.phase import NO_PHASE, Phase
+from fairtake.sound.plan import (
+    Chained,
+    Correction,
+    Plan,
+    best_angle,
+    chained,
+    limiting,
+    settled,
+    short_of_target_db,
+)
 from fairtake.sound.proof import Proof, prove_speech
-from fairtake.sound.render import Rendering, peaks_without_gain
+from fairtake.sound.render import NEAR_DB, Rendering, angles_of, peaks_without_gain
 from fairtake.sound.source import Source
 from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
+from fairtake.sound.stages.phase import WORTH_DB
 from fairtake.sound.thin import Thin, outline_of, thin
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db, gain
@@ -189,6 +201,7 @@ class Rounds:
         with self.stopwatch.timing("plan"):
             done = chained(self.levels, self.profile, asked.correction)
         asked = self._with_peaks(done, asked)
+        done = replace(done, phase=asked.correction.phase)
         with self.stopwatch.timing("plan"):
             peaks = asked.true_peaks if asked.correction.peaks_known else None
             plan = settled(done, self.profile, asked.correction, peaks)
@@ -208,10 +221,42 @@ class Rounds:
             gain_db, costs_db = limiting(done, self.profile, asked.correction)
         if costs_db <= LEVEL_TOLERANCE_DB / 2:
             return asked
-        with self.stopwatch.timing("listen"):
-            ceiling_db = aim_dbtp(self.profile.limit) - asked.correction.ceiling_db
-            peaks = peaks_without_gain(self.source, done, gain(ceiling_db - gain_db))
-        return Asked(replace(asked.correction, peaks_known=True), fitted(peaks, gain_db))
+        # What limiting takes is made up for by more gain.
+        near_db = NEAR_DB + 2 * costs_db
+        least = gain(aim_dbtp(self.profile.limit) - asked.correction.ceiling_db - gain_db)
+        best: tuple[float, Asked] | None = None
+        for phase, won_db in self._phases(done, asked, least.astype(np.float32), costs_db):
+            with self.stopwatch.timing("listen"):
+                peaks = peaks_without_gain(self.source, replace(done, phase=phase), least, near_db)
+            correction = replace(
+                asked.correction, peaks_known=True, phase=phase, phase_won_db=won_db
+            )
+            heard = Asked(correction, fitted(peaks, gain_db))
+            with self.stopwatch.timing("plan"):
+                short_db = short_of_target_db(done, self.profile, correction, heard.true_peaks)
+            if best is None or short_db < best[0] - WORTH_DB:
+                best = short_db, heard
+            if short_db <= MISSED_DB:
+                break
+        assert best is not None
+        return best[1]
+
+    def _phases(
+        self, done: Chained, asked: Asked, least: Rows, costs_db: float
+    ) -> Iterator[tuple[Phase, float]]:
+        """The turns that may be tried, and what each of them wins, dB; those that change the voice least
+        first."""
+        tried = self.profile.phase.tried if "phase" in self.profile.chain else ()
+        if costs_db < WORTH_DB or not tried:
+            yield NO_PHASE, 0.0
+            return
+        for all_passes in tried:
+            with self.stopwatch.timing("listen"):
+                peaks = angles_of(self.source, done, all_passes, least)
+            with self.stopwatch.timing("plan"):
+                angle_deg, won_db = best_angle(done, self.profile, asked.correction, peaks, least)
+            worth = all_passes or won_db >= WORTH_DB
+            yield (Phase(angle_deg, all_passes), won_db) if worth else (NO_PHASE, 0.0)
 
     def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"

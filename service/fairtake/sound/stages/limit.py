@@ -21,7 +21,7 @@ import numpy as np
 from pydantic import Field
 
 from fairtake.sound.envelope import averaged_behind, eased, greatest_ahead, release, spread_around
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.runs import Mask, widened
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
@@ -29,7 +29,7 @@ from fairtake.typed_file import Settings
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
 #: What is taken slowly is taken alike from all that lies so near.
-SLOW_ROWS = 1000
+SLOW_ROWS = 300
 #: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
 PAUSE_REACH_ROWS, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 1500, 60, 200
 PAUSE_ATTACK_ROWS, PAUSE_RISE_DB = 30, 0.1
@@ -43,9 +43,9 @@ class LimitSettings(Settings):
     look_ahead_ms: float = Field(
         3, ge=1, le=20, description="The limiter acts this long before a peak."
     )
-    release_ms: float = Field(25, ge=5, le=1000, description="Time constant of the release (63 %).")
+    release_ms: float = Field(10, ge=5, le=1000, description="Time constant of the release (63 %).")
     fast_db: float = Field(
-        4,
+        5.5,
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
@@ -126,6 +126,7 @@ def limit_note(amount: Rows) -> dict[str, float]:
     working = amount > 0.05
     return {
         "greatest_db": round(float(amount.max(initial=0.0)), 2),
+        "greatest_at_s": round(int(amount.argmax()) / ROWS_PER_S, 2) if working.any() else 0.0,
         "mean_db": round(float(amount[working].mean()) if working.any() else 0.0, 2),
         "working_share": round(float(working.mean()) if len(amount) else 0.0, 5),
     }
