@@ -17,8 +17,8 @@ PAUSES_S = {"tight": (0.05, 0.5), "normal": (0.2, 1.3), "slow": (0.5, 3.0)}
 LONG_PAUSE_S = (1.5, 4.0)
 #: A voice with much connected speech is drawn so many times as often as one of words.
 PHRASE_S, MUCH_S, MUCH_COUNTS = 1.8, 100.0, 4.0
-#: What is whispered among spoken words is a phrase: a shorter breath of air is none.
-SHORTEST_ASIDE_S, ASIDE_SHARE = 0.8, 0.35
+#: Who whispers in between goes on doing so for some clips: how likely one begins to, and goes on.
+ASIDE_BEGINS, ASIDE_GOES_ON = 0.12, 0.85
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ def spoken(
 ) -> list[Spoken]:
     """Clips in a row until *length_s*, the first one after its own pause."""
     at, placed = int(rng.uniform(0.3, 3.5) * rate_hz), list[Spoken]()
-    turn, section_db = 0, 0.0
+    turn, section_db, aside = 0, 0.0, False
     while at < length_s * rate_hz or not placed:
         if rng.random() < 0.45:
             turn += 1
@@ -86,19 +86,21 @@ def spoken(
         speaker = turn % len(manner.speakers)
         clips = voices[manner.speakers[speaker]]
         clip = clips[int(rng.integers(len(clips)))]
-        said = _said(rng, manner, clip, manner.throats[speaker], rate_hz)
+        if manner.whispering == "some":
+            aside = rng.random() < (ASIDE_GOES_ON if aside else ASIDE_BEGINS)
+        said = _said(rng, manner, clip, manner.throats[speaker], rate_hz, aside)
         level_db = manner.levels_db[speaker] + section_db + rng.normal(0, 1.5)
         placed.append(Spoken(at, said * gain_of(level_db)))
         at = placed[-1].stop + int(_pause_s(rng, manner) * rate_hz)
     return placed
 
 
-def _said(rng: Generator, manner: Manner, clip: Clip, throat: Throat, rate_hz: int) -> Samples:
+def _said(
+    rng: Generator, manner: Manner, clip: Clip, throat: Throat, rate_hz: int, aside: bool
+) -> Samples:
     """One clip, perhaps another way, by another person, at the take's rate."""
     clip = _delivered(rng, clip)
     gain_db = 0.0
-    long = len(clip.samples) > SHORTEST_ASIDE_S * clip.rate_hz
-    aside = manner.whispering == "some" and long and rng.random() < ASIDE_SHARE
     if manner.whispering == "all" or aside:
         clip = whispered(rng, clip)
         gain_db = rng.uniform(-14, -2) if aside else 0.0
