@@ -208,7 +208,13 @@ def notes_of(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     used = made.used
     aimed = rounds.profile.limit.ceiling_dbtp - used.ceiling_db
     notes: dict[str, dict[str, object]] = dict(made.plan.notes)
-    notes["limit"] = {**notes["limit"], **made.limited, "aimed_dbtp": round(aimed, 2)}
+    slow_db = max(made.limited["greatest_db"] - rounds.profile.limit.fast_db, 0.0)
+    notes["limit"] = {
+        **notes["limit"],
+        **made.limited,
+        "greatest_slow_db": round(slow_db, 2),
+        "aimed_dbtp": round(aimed, 2),
+    }
     notes["normalise"] = {
         **notes["normalise"],
         "short_of_target_db": round(short_db, 2),

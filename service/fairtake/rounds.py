@@ -37,7 +37,6 @@ from fairtake.sound.plan import (
     chained,
     limiting,
     settled,
-    short_of_target_db,
 )
 from fairtake.sound.proof import Proof, prove_speech
 from fairtake.sound.render import NEAR_DB, Rendering, angles_of, peaks_without_gain
@@ -196,13 +195,23 @@ class Rounds:
 
     def plan(self, asked: Asked, left: int = MOST_PLANS) -> tuple[Plan, Proof, Asked]:
         """A plan that keeps the speech, as far as can be told before anything is rendered, the proof of
-        its stages alone, and what was asked for it at last."""
+        its stages alone, and what was asked for it at last: of the ways to turn the take, the first that
+        reaches the level, or the one that comes nearest."""
+        best: tuple[Plan, Proof, Asked] | None = None
+        for one in self._with_peaks(asked):
+            found = self._keeping_speech(one, left)
+            if best is None or found[0].short_db < best[0].short_db - WORTH_DB:
+                best = found
+            if found[0].short_db <= MISSED_DB:
+                break
+        assert best is not None
+        return best
+
+    def _keeping_speech(self, asked: Asked, left: int) -> tuple[Plan, Proof, Asked]:
+        """The plan for one way to turn the take."""
         self.progress("plan", 0.0)
         with self.stopwatch.timing("plan"):
             done = chained(self.levels, self.profile, asked.correction)
-        asked = self._with_peaks(done, asked)
-        done = replace(done, phase=asked.correction.phase)
-        with self.stopwatch.timing("plan"):
             peaks = asked.true_peaks if asked.correction.peaks_known else None
             plan = settled(done, self.profile, asked.correction, peaks)
             stages = prove_speech(plan.spoken, plan.gain_db)
@@ -211,35 +220,30 @@ class Rounds:
         if wanted == asked.correction or left == 1:
             return plan, stages, asked
         del done, plan  # they would stay in memory beside the next ones
-        return self.plan(replace(asked, correction=wanted), left - 1)
+        return self._keeping_speech(replace(asked, correction=wanted), left - 1)
 
-    def _with_peaks(self, done: Chained, asked: Asked) -> Asked:
-        """*asked*, with the peaks heard as they will come to the limiter, where it costs level."""
+    def _with_peaks(self, asked: Asked) -> Iterator[Asked]:
+        """*asked*, with the peaks heard as they will come to the limiter, where it costs level; once for
+        every way to turn the take that may be worth it."""
         if asked.correction.peaks_known:
-            return asked
+            yield asked
+            return
         with self.stopwatch.timing("plan"):
+            done = chained(self.levels, self.profile, asked.correction)
             gain_db, costs_db = limiting(done, self.profile, asked.correction)
         if costs_db <= LEVEL_TOLERANCE_DB / 2:
-            return asked
+            yield asked
+            return
         # What limiting takes is made up for by more gain.
         near_db = NEAR_DB + 2 * costs_db
         least = gain(aim_dbtp(self.profile.limit) - asked.correction.ceiling_db - gain_db)
-        best: tuple[float, Asked] | None = None
         for phase, won_db in self._phases(done, asked, least.astype(np.float32), costs_db):
             with self.stopwatch.timing("listen"):
                 peaks = peaks_without_gain(self.source, replace(done, phase=phase), least, near_db)
             correction = replace(
                 asked.correction, peaks_known=True, phase=phase, phase_won_db=won_db
             )
-            heard = Asked(correction, fitted(peaks, gain_db))
-            with self.stopwatch.timing("plan"):
-                short_db = short_of_target_db(done, self.profile, correction, heard.true_peaks)
-            if best is None or short_db < best[0] - WORTH_DB:
-                best = short_db, heard
-            if short_db <= MISSED_DB:
-                break
-        assert best is not None
-        return best[1]
+            yield Asked(correction, fitted(peaks, gain_db))
 
     def _phases(
         self, done: Chained, asked: Asked, least: Rows, costs_db: float

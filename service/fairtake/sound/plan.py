@@ -261,15 +261,6 @@ def settled(
     )  # fmt: skip
 
 
-def short_of_target_db(
-    done: Chained, profile: Profile, correction: Correction, true_peaks: Rows | None
-) -> float:
-    """How many dB the plan would stay short of its target."""
-    nearest = profile.normalise.model_copy(update={"when_out_of_reach": "nearest"})
-    told = profile.model_copy(update={"normalise": nearest})
-    return settled(done, told, correction, true_peaks).short_db
-
-
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
     """*settings* with the ceiling lowered."""
     return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})

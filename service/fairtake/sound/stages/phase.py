@@ -34,7 +34,7 @@ ANGLES_DEG = tuple(15.0 * n for n in range(-5, 7))
 #: Rows of all-passes that are tried, one after the other.
 ALL_PASSES = (0, 8, 12)
 #: Turning is for what it brings, in dB of level that limiting does not take.
-WORTH_DB = 0.1
+WORTH_DB = 0.03
 #: A row whose peak is so far under where the limiter begins stays under it at any angle.
 TURNED_UP_DB = 4.0
 
