@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import hashlib
 import json
+import re
 import subprocess
 import sys
 import warnings
@@ -147,6 +148,44 @@ def test_level_ceiling_and_receipt(tmp_path: Path, take: Path, name: str) -> Non
         assert abs(said.rms_dbfs - rms_db(sound)) < 0.01
         assert rate == settings.sample_rate_hz
     assert soundfile.info(done.wav).subtype == f"PCM_{settings.wav.bits}"
+
+
+def test_a_missed_level_is_told_first_and_its_advice_holds(tmp_path: Path) -> None:
+    """What was asked, what was reached, why, and what to do: who follows it has a take with every check
+    passed; who speaks the place it names softer comes nearer. Issue, part 4."""
+    asked = profile(normalise={"by": "loudness", "target": -9.0})
+    done = finished(tmp_path / "s", BELL, asked)
+    why = str(did(done, "normalise")["why_short"])
+    said = re.fullmatch(
+        r"Asked -9 LUFS, reached (-[\d.]+), because .* at (\d+):([\d.]+)\).* target = (-[\d.]+) in .*",
+        why,
+    )
+    assert said, why
+    reached, minutes, seconds, held = (float(word) for word in said.groups())
+    assert reached == pytest.approx(done.receipt.after.wav.loudness_lufs, abs=0.06)
+    first = done.receipt.checks[0]
+    assert (first.check, first.ok) == ("target", False)
+
+    followed = finished(tmp_path / "t", BELL, profile(normalise={"by": "loudness", "target": held}))
+    assert [
+        check.check for check in followed.receipt.checks if check.check == "target" and not check.ok
+    ] == []
+    assert did(followed, "normalise")["why_short"] == ""
+
+    samples, rate = soundfile.read(BELL)
+    place_s = 60 * minutes + seconds + begin_of(done)
+    softer = samples * (
+        1 - 0.6 * np.exp(-(((np.arange(len(samples)) / rate - place_s) / 0.2) ** 2))
+    )
+    soundfile.write(tmp_path / "softer.wav", softer, rate, "PCM_24")
+    nearer = finished(tmp_path / "u", tmp_path / "softer.wav", asked)
+    assert nearer.receipt.after.wav.loudness_lufs > reached + 0.1
+
+
+def begin_of(done: Finished) -> float:
+    """Where in the take the finished file begins, in seconds."""
+    trim = did(done, "trim")
+    return float(trim["cut_from_head_s"]) - float(trim["tone_added_head_s"])
 
 
 def test_wav_and_mp3_are_equally_long(tmp_path: Path) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -39,7 +40,7 @@ from fairtake.receipt import (
 from fairtake.rounds import Progress, Round, Rounds, Stopwatch, Written
 from fairtake.sketch import MOST_REPAIRS, Outline, Sketch
 from fairtake.sound.advice import advice
-from fairtake.sound.checks import checks
+from fairtake.sound.checks import REACHED_WITHIN_DB, checks
 from fairtake.sound.ear.net import learned
 from fairtake.sound.levels import ROWS_PER_S, begin_s
 from fairtake.sound.listen import Heard, listen
@@ -48,9 +49,10 @@ from fairtake.sound.measures import measures
 from fairtake.sound.plan import Plan
 from fairtake.sound.sides import Folded
 from fairtake.sound.source import Source
+from fairtake.sound.stages.normalise import NormaliseSettings
 from fairtake.sound.thin import Thin, curve_of, outline_of
 from fairtake.title import Title, mp3_tags
-from fairtake.units import amplitude_db
+from fairtake.units import amplitude_db, clock
 from fairtake.versions import made_by
 
 #: A limiter that took less than this is not drawn.
@@ -206,16 +208,41 @@ def notes_of(rounds: Rounds, made: Round) -> dict[str, dict[str, object]]:
     used = made.used
     aimed = rounds.profile.limit.ceiling_dbtp - used.ceiling_db
     notes: dict[str, dict[str, object]] = dict(made.plan.notes)
-    notes["limit"] = {**notes["limit"], **made.limited, "aimed_dbtp": round(aimed, 2)}
+    slow_db = max(made.limited["greatest_db"] - rounds.profile.limit.fast_db, 0.0)
+    notes["limit"] = {
+        **notes["limit"],
+        **made.limited,
+        "greatest_slow_db": round(slow_db, 2),
+        "aimed_dbtp": round(aimed, 2),
+    }
     notes["normalise"] = {
         **notes["normalise"],
         "short_of_target_db": round(short_db, 2),
+        "why_short": why_short(settings, made.wav.channels, level, notes["limit"]),
         "turned_down_db": round(used.down_db, 2),
         "mp3_gain_db": round(used.mp3_db, 2),
         "rounds": made.number,
-        "correction": {k: v for k, v in vars(used).items() if k != "spared"},
+        "correction": {k: v for k, v in vars(used).items() if k not in ("spared", "phase")},
     }
     return notes
+
+
+def why_short(
+    settings: NormaliseSettings, channels: int, level: float | None, limited: dict[str, object]
+) -> str:
+    """The honest line about a level that was not reached: what was asked, what it is, why, what to do.
+    Empty where there is nothing to say."""
+    if level is None or settings.target_for(channels) - level <= REACHED_WITHIN_DB:
+        return ""
+    at_s = limited["greatest_at_s"]
+    assert isinstance(at_s, float)
+    return (
+        f"Asked {settings.target_for(channels):g} {settings.unit}, reached {level:.1f}, because some places "
+        f"stand too far over the rest (the loudest at {clock(at_s)}): lowered any further they would sound "
+        "pressed. To get there speak them softer, or farther from the microphone; or ask for what this take "
+        f"holds, {'mono_target' if settings.mono_target is not None and channels == 1 else 'target'} = "
+        f"{math.floor(level * 10) / 10:g} in the profile's [normalise]."
+    )
 
 
 def receipt_of(

@@ -19,6 +19,7 @@ from fairtake.sound.stages.deess import DeessSettings
 from fairtake.sound.stages.gate import GateSettings
 from fairtake.sound.stages.limit import LimitSettings
 from fairtake.sound.stages.normalise import NormaliseSettings
+from fairtake.sound.stages.phase import PhaseSettings
 from fairtake.sound.stages.repair import RepairSettings
 from fairtake.sound.stages.ride import RideSettings
 from fairtake.sound.stages.rumble import RumbleSettings
@@ -27,8 +28,8 @@ from fairtake.sound.stages.trim import TrimSettings
 from fairtake.typed_file import Settings, typed
 
 StageName = Literal[
-    "repair", "rumble", "trim", "gate", "breath", "ride", "compress", "deess", "tone", "limit",
-    "normalise",
+    "repair", "rumble", "trim", "gate", "breath", "ride", "compress", "deess", "tone", "phase",
+    "limit", "normalise",
 ]  # fmt: skip
 NEVER_MISSING = ("limit", "normalise")
 #: What they ask for is told in the take's own time, before it is cut.
@@ -132,10 +133,11 @@ class Profile(Settings):
             "compress",
             "deess",
             "tone",
+            "phase",
             "limit",
             "normalise",
         ),
-        description="The stages, in order. limit and normalise are solved together, wherever they stand.",
+        description="The stages, in order. phase, limit and normalise are solved together, wherever they stand.",
     )
     sample_rate_hz: Literal[44100, 48000] = Field(
         44100, description="Sample rate of the finished files."
@@ -154,6 +156,7 @@ class Profile(Settings):
     compress: CompressSettings = CompressSettings()
     deess: DeessSettings = DeessSettings()
     tone: ToneSettings = ToneSettings()
+    phase: PhaseSettings = PhaseSettings()
     limit: LimitSettings = LimitSettings()
     normalise: NormaliseSettings = NormaliseSettings()
     delivery: DeliverySettings = DeliverySettings()

@@ -226,3 +226,9 @@ class Reason(Document):
     stage: str | None = None
     attempts: int = 1
     made_by: dict[str, str]
+
+
+def why_short(receipt: Receipt) -> str:
+    """Why the level that was asked for was not reached; empty where it was."""
+    did = next((note.did for note in receipt.stages if note.stage == "normalise"), {})
+    return str(did.get("why_short", ""))

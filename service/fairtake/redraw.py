@@ -5,6 +5,7 @@ from __future__ import annotations
 import tempfile
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 from fairtake.errors import ReceiptInvalid
 from fairtake.files.hashing import take_hash
@@ -23,6 +24,7 @@ from fairtake.rounds import Asked, Rounds, Stopwatch
 from fairtake.sketch import Sketch
 from fairtake.sound.levels import ROWS_PER_S
 from fairtake.sound.listen import listen
+from fairtake.sound.phase import Phase
 from fairtake.sound.plan import Correction
 from fairtake.sound.spared import Spared
 from fairtake.sound.thin import outline_of, thin
@@ -99,17 +101,25 @@ def sketch_again(known: Receipt, original: Path | None, wav: Path) -> Sketch | N
             )
 
 
+def did_of(known: Receipt, stage: str) -> dict[str, Any]:
+    """What a stage did, as the receipt tells it; nothing where it was not in the chain."""
+    return next((note.did for note in known.stages if note.stage == stage), {})
+
+
 def correction_of(known: Receipt) -> Correction:
     """What the last round corrected, as far as this version knows of such corrections."""
-    did = next((note.did for note in known.stages if note.stage == "normalise"), {})
-    told = did.get("correction", {})
+    told = did_of(known, "normalise").get("correction", {})
     # The peaks themselves are in no receipt: where they mattered they are heard again.
-    names = {field.name for field in fields(Correction)} - {"spared", "peaks_known"}
+    names = {field.name for field in fields(Correction)} - {
+        "spared", "peaks_known", "phase",
+    }  # fmt: skip
+    turn = did_of(known, "phase")
+    phase = Phase(float(turn.get("angle_deg", 0.0)), int(turn.get("all_passes", 0)))
     spared = frozenset(
         Spared(round(place.from_s * ROWS_PER_S), round(place.to_s * ROWS_PER_S), place.by)
         for place in known.speech.spared
     )
-    return Correction(**{n: v for n, v in told.items() if n in names}, spared=spared)
+    return Correction(**{n: v for n, v in told.items() if n in names}, spared=spared, phase=phase)
 
 
 def _quiet(verb: str, share: float) -> None:

@@ -26,13 +26,24 @@ from fairtake.receipt import Measures
 from fairtake.sketch import Outline
 from fairtake.sound.levels import Levels, Rows, Sounds
 from fairtake.sound.listen import listen
+from fairtake.sound.makeup import MISSED_DB
 from fairtake.sound.measures import measures
-from fairtake.sound.plan import Chained, Correction, Plan, chained, limiting, settled
+from fairtake.sound.phase import NO_PHASE, Phase
+from fairtake.sound.plan import (
+    Chained,
+    Correction,
+    Plan,
+    best_angle,
+    chained,
+    limiting,
+    settled,
+)
 from fairtake.sound.proof import Proof, prove_speech
-from fairtake.sound.render import Rendering, peaks_without_gain
+from fairtake.sound.render import NEAR_DB, Rendering, angles_of, peaks_without_gain
 from fairtake.sound.source import Source
 from fairtake.sound.stages.limit import aim_dbtp, limit_note
 from fairtake.sound.stages.normalise import level_of
+from fairtake.sound.stages.phase import WORTH_DB
 from fairtake.sound.thin import Thin, outline_of, thin
 from fairtake.title import loudness_tags
 from fairtake.units import amplitude_db, gain
@@ -184,12 +195,23 @@ class Rounds:
 
     def plan(self, asked: Asked, left: int = MOST_PLANS) -> tuple[Plan, Proof, Asked]:
         """A plan that keeps the speech, as far as can be told before anything is rendered, the proof of
-        its stages alone, and what was asked for it at last."""
+        its stages alone, and what was asked for it at last: of the ways to turn the take, the first that
+        reaches the level, or the one that comes nearest."""
+        best: tuple[Plan, Proof, Asked] | None = None
+        for one in self._with_peaks(asked):
+            found = self._keeping_speech(one, left)
+            if best is None or found[0].short_db < best[0].short_db - WORTH_DB:
+                best = found
+            if found[0].short_db <= MISSED_DB:
+                break
+        assert best is not None
+        return best
+
+    def _keeping_speech(self, asked: Asked, left: int) -> tuple[Plan, Proof, Asked]:
+        """The plan for one way to turn the take."""
         self.progress("plan", 0.0)
         with self.stopwatch.timing("plan"):
             done = chained(self.levels, self.profile, asked.correction)
-        asked = self._with_peaks(done, asked)
-        with self.stopwatch.timing("plan"):
             peaks = asked.true_peaks if asked.correction.peaks_known else None
             plan = settled(done, self.profile, asked.correction, peaks)
             stages = prove_speech(plan.spoken, plan.gain_db)
@@ -198,20 +220,47 @@ class Rounds:
         if wanted == asked.correction or left == 1:
             return plan, stages, asked
         del done, plan  # they would stay in memory beside the next ones
-        return self.plan(replace(asked, correction=wanted), left - 1)
+        return self._keeping_speech(replace(asked, correction=wanted), left - 1)
 
-    def _with_peaks(self, done: Chained, asked: Asked) -> Asked:
-        """*asked*, with the peaks heard as they will come to the limiter, where it costs level."""
+    def _with_peaks(self, asked: Asked) -> Iterator[Asked]:
+        """*asked*, with the peaks heard as they will come to the limiter, where it costs level; once for
+        every way to turn the take that may be worth it."""
         if asked.correction.peaks_known:
-            return asked
+            yield asked
+            return
         with self.stopwatch.timing("plan"):
+            done = chained(self.levels, self.profile, asked.correction)
             gain_db, costs_db = limiting(done, self.profile, asked.correction)
         if costs_db <= LEVEL_TOLERANCE_DB / 2:
-            return asked
-        with self.stopwatch.timing("listen"):
-            ceiling_db = aim_dbtp(self.profile.limit) - asked.correction.ceiling_db
-            peaks = peaks_without_gain(self.source, done, gain(ceiling_db - gain_db))
-        return Asked(replace(asked.correction, peaks_known=True), fitted(peaks, gain_db))
+            yield asked
+            return
+        # What limiting takes is made up for by more gain.
+        near_db = NEAR_DB + 2 * costs_db
+        least = gain(aim_dbtp(self.profile.limit) - asked.correction.ceiling_db - gain_db)
+        for phase, won_db in self._phases(done, asked, least.astype(np.float32), costs_db):
+            with self.stopwatch.timing("listen"):
+                peaks = peaks_without_gain(self.source, replace(done, phase=phase), least, near_db)
+            correction = replace(
+                asked.correction, peaks_known=True, phase=phase, phase_won_db=won_db
+            )
+            yield Asked(correction, fitted(peaks, gain_db))
+
+    def _phases(
+        self, done: Chained, asked: Asked, least: Rows, costs_db: float
+    ) -> Iterator[tuple[Phase, float]]:
+        """The turns that may be tried, and what each of them wins, dB; those that change the voice least
+        first."""
+        tried = self.profile.phase.tried if "phase" in self.profile.chain else ()
+        if costs_db < WORTH_DB or not tried:
+            yield NO_PHASE, 0.0
+            return
+        for all_passes in tried:
+            with self.stopwatch.timing("listen"):
+                peaks = angles_of(self.source, done, all_passes, least)
+            with self.stopwatch.timing("plan"):
+                angle_deg, won_db = best_angle(done, self.profile, asked.correction, peaks, least)
+            worth = all_passes or won_db >= WORTH_DB
+            yield (Phase(angle_deg, all_passes), won_db) if worth else (NO_PHASE, 0.0)
 
     def _mp3(self, copy: Path, wav: Written) -> Written:
         mp3 = self.scratch / "finished.mp3"

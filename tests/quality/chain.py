@@ -68,9 +68,9 @@ class Finished:
         return take_sample / RATE_HZ + self.shift_s
 
 
-def finished(take: Take, profile_name: str) -> Finished:
-    """Master *take* with a shipped profile."""
-    profile = load_profile(profile_name)
+def finished(take: Take, profile_name: str, profile: Profile | None = None) -> Finished:
+    """Master *take* with a shipped profile, or another one under its name."""
+    profile = profile or load_profile(profile_name)
     with tempfile.TemporaryDirectory(prefix="fairtake-bench-") as folder:
         path = Path(folder) / f"{take.name}.wav"
         file_rate_hz = take.recipe.file_rate_hz

@@ -71,3 +71,22 @@ HUM = {"hum_hz": 49.98, "hum_dbfs": -57.2, "hum_harmonics": [1, 2]}
 def test_hum_and_plosives(did, sentences):
     """What the stage rumble found is said, with its figures; a plosive or two is not. Practice."""
     assert advice(Measures(**GOOD), None, True, {"rumble": did}) == sentences
+
+
+@pytest.mark.parametrize(
+    ("limited", "phase", "words"),
+    [
+        (
+            {"greatest_db": 9.0, "greatest_slow_db": 3.5, "greatest_at_s": 4.0},
+            {"all_passes": 0},
+            [],
+        ),
+        ({"greatest_db": 14.0, "greatest_slow_db": 8.5, "greatest_at_s": 64.0}, {}, ["at 1:04"]),
+        ({"greatest_db": 2.0, "greatest_slow_db": 0.0}, {"all_passes": 8}, ["8 all-passes"]),
+    ],
+)
+def test_what_the_level_took_is_told_in_words(limited, phase, words):
+    """Slow limiting above 6 dB with its place, and all-passes that were needed. Issue, part 5."""
+    said = advice(Measures(**GOOD), None, True, {"limit": limited, "phase": phase})
+    assert len(said) == len(words)
+    assert all(word in sentence for word, sentence in zip(words, said, strict=True))

@@ -52,15 +52,25 @@ def test_all_hold():
     ],
 )
 def test_each_can_fail(changed, name):
-    """Just outside its limit, or not measured, a check fails and no other does."""
-    assert failed(**changed) == [name]
+    """Just outside its limit, or not measured, a check fails and no other does; but a level out of its
+    window is off its target too, and that is told first."""
+    assert failed(**changed) == (["target", "level"] if name == "level" else [name])
+
+
+@pytest.mark.parametrize(
+    ("level", "fails"), [(-18.2, []), (-18.21, ["target"]), (-17.8, []), (-17.7, ["target"])]
+)
+def test_a_window_does_not_hide_that_the_target_was_missed(level, fails):
+    """More than 0.2 dB from what was asked for is a miss, however wide the window that is accepted.
+    Issue, part 4."""
+    assert failed(loudness_lufs=level) == fails
+    assert held(loudness_lufs=level)["target"].limit == "-18 LUFS, within 0.2 dB"
 
 
 @pytest.mark.parametrize(
     "changed",
     [
-        {"loudness_lufs": -19.0},
-        {"loudness_lufs": -17.0},
+        {"loudness_lufs": -18.2},
         {"true_peak_dbtp": -1.0},
         {"head_s": 0.2},
         {"tail_s": 3.0},
@@ -75,6 +85,7 @@ def test_limits_are_inside(changed):
 def test_limits_in_words():
     """The receipt says each limit as a person would."""
     found = held(kind="mp3")
+    assert [held(loudness_lufs=x)["level"].ok for x in (-19.0, -17.0)] == [True, True]
     assert found["level"].limit == "-19 to -17 LUFS"
     assert found["true peak"].limit == "at most -1 dBTP"
     assert found["bit rate"].limit == "192 kb/s"

@@ -65,6 +65,7 @@ def finish_one(
 
 
 def _summary(receipt: Receipt) -> str:
+    from fairtake.receipt import why_short
     from fairtake.units import clock
 
     normalise = receipt.profile.settings["normalise"]
@@ -73,7 +74,9 @@ def _summary(receipt: Receipt) -> str:
     unit = "LUFS" if normalise["by"] == "loudness" else "dBFS RMS"
     missed = [f"{c.check} of the {c.file} is {c.value:g}, asked: {c.limit}" if c.value is not None
               else f"{c.check} of the {c.file} could not be measured" for c in receipt.checks if not c.ok]  # fmt: skip
-    verdict = "all checks pass" if not missed else "CHECKS FAIL: " + "; ".join(missed)
+    why = why_short(receipt)
+    verdict = "; ".join(["CHECKS FAIL: " + missed[0], *missed[1:]]) if missed else "all checks pass"
+    verdict = f"LEVEL MISSED. {why} {verdict}" if why else verdict
     return (
         f"{receipt.outputs.wav.file}, {receipt.outputs.mp3.file}: "
         f"{clock(receipt.outputs.wav.duration_s)}, {level:.1f} {unit}, "

@@ -9,7 +9,7 @@ from typing import Any
 from fairtake.pages import link, page, shown
 from fairtake.pages.drawing import WIDTH, Frame, ticks_s, working_spans
 from fairtake.pages.words import FIGURES, STAGES, figure, found, place_in_take, said
-from fairtake.receipt import Receipt, VoiceFacts
+from fairtake.receipt import Receipt, VoiceFacts, why_short
 from fairtake.sketch import Outline, Sketch
 from fairtake.units import clock
 
@@ -160,6 +160,8 @@ def verdict(receipt: Receipt) -> str:
     missed = [f"{c.check} of the {c.file.upper()}" for c in receipt.checks if not c.ok]
     if not missed:
         return f"Ready. All {len(receipt.checks)} checks hold."
+    if why := why_short(receipt):
+        return why
     return f"Look at it: {len(missed)} of {len(receipt.checks)} checks miss ({', '.join(missed)})."
 
 

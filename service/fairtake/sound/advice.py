@@ -20,6 +20,8 @@ LOUD_ROOM_DBFS = -50.0
 NEAR_ROOM_DB = 25.0
 #: One plosive that hits the microphone happens to everybody.
 MANY_THUMPS = 3
+#: What is lowered slowly by more than this takes its surroundings with it for anybody to hear.
+MUCH_SLOW_DB = 6.0
 #: Less music than this may be a sung note.
 MUCH_MUSIC_S = 3.0
 
@@ -49,6 +51,7 @@ def advice(
     said += _room_advice(before.noise_floor_dbfs, speech)
     said += _rumble_advice((notes or {}).get("rumble", {}))
     said += _trim_advice((notes or {}).get("trim", {}))
+    said += _level_advice(notes or {})
     said += _music_advice((notes or {}).get("gate", {}))
     return said + _side_advice(sides, mono)
 
@@ -89,6 +92,24 @@ def _trim_advice(did: Mapping[str, Any]) -> list[str]:
         f"The take seems to begin with a false start: words at {clock(span[0])} are said again at "
         f"{clock(span[1])}. Cut them, or set false_start = true in the profile's [trim]."
     ]
+
+
+def _level_advice(notes: Notes) -> list[str]:
+    """What it took to reach the level, where somebody may hear it."""
+    said, limited, phase = [], notes.get("limit", {}), notes.get("phase", {})
+    slow_db = limited.get("greatest_slow_db", 0.0)
+    if slow_db > MUCH_SLOW_DB:
+        said.append(
+            f"The loudest place, at {clock(limited['greatest_at_s'])} of the finished take, was brought down "
+            f"by {limited['greatest_db']:.0f} dB, {slow_db:.0f} of them over a third of a second: what is near "
+            "it went down with it. Speak such places farther from the microphone, or ask for a lower target."
+        )
+    if phase.get("all_passes"):
+        said.append(
+            f"To reach its level the voice was spread in time a little ({phase['all_passes']} all-passes: its "
+            "lows come some milliseconds later). A lower target does without."
+        )
+    return said
 
 
 def _music_advice(did: Mapping[str, Any]) -> list[str]:

@@ -5,6 +5,9 @@ from __future__ import annotations
 from fairtake.profile import Profile
 from fairtake.receipt import Check, Measures, Output
 
+#: A level that was asked for is reached within this, in dB, whatever wider window is accepted beside it.
+REACHED_WITHIN_DB = 0.2
+
 
 def checks(profile: Profile, kind: str, found: Measures, output: Output) -> list[Check]:
     """Every promise of *profile* against one written file; *kind* is wav or mp3."""
@@ -12,7 +15,15 @@ def checks(profile: Profile, kind: str, found: Measures, output: Output) -> list
     low, high = asked.level_window(output.channels)
     by_loudness = profile.normalise.by == "loudness"
     level = found.loudness_lufs if by_loudness else found.rms_dbfs
+    target = profile.normalise.target_for(output.channels)
     window = [
+        (
+            "target",
+            target - REACHED_WITHIN_DB,
+            target + REACHED_WITHIN_DB,
+            level,
+            profile.normalise.unit,
+        ),
         ("level", low, high, level, profile.normalise.unit),
         ("true peak", None, profile.limit.ceiling_dbtp, found.true_peak_dbtp, "dBTP"),
         ("head", asked.head_least_s, asked.head_most_s, found.head_s, "s"),
@@ -49,6 +60,8 @@ def _check(
         limit = f"at most {high:g} {unit}"
     elif low == high:
         limit = f"{high:g} {unit}"
+    elif name == "target":
+        limit = f"{(low + high) / 2:g} {unit}, within {REACHED_WITHIN_DB:g} dB"
     else:
         limit = f"{low:g} to {high:g} {unit}"
     return Check.model_validate(

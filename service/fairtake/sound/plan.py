@@ -17,6 +17,7 @@ from fairtake.profile import Profile
 from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
 from fairtake.sound.makeup import solve, unlimited_db
+from fairtake.sound.phase import NO_PHASE, Phase
 from fairtake.sound.proof import spoken_power
 from fairtake.sound.spared import Spared, share_spared
 from fairtake.sound.stage import BandGain, Work
@@ -29,14 +30,17 @@ from fairtake.sound.stages.limit import (
     foreseen_db,
     limit,
     limit_note,
+    limiter_db,
 )
 from fairtake.sound.stages.normalise import level_of, normalise
+from fairtake.sound.stages.phase import ANGLES_DEG, TurnedPeaks, phase_note
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.rumble import rumble
 from fairtake.sound.stages.tone import tone
 from fairtake.sound.stages.trim import trim
 from fairtake.sound.thin import Thin, thin
+from fairtake.units import power_db, power_gain
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "repair": repair,
@@ -51,8 +55,8 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "limit": limit,
     "normalise": normalise,
 }
-#: The pair that is solved together, after all others.
-LAST = ("limit", "normalise")
+#: Those that are solved together, after all others.
+LAST = ("phase", "limit", "normalise")
 
 
 @dataclass(frozen=True)
@@ -63,7 +67,7 @@ class Correction:
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
     ``spared`` are the places in which the proof of speech found harm: what did it does nothing
     there. ``peaks_known`` asks for a plan from the true peaks of the finished take, which the sound
-    itself has told.
+    itself has told. ``phase`` is how the take is turned, and ``phase_won_db`` what that wins.
     """
 
     level_db: float = 0.0
@@ -72,6 +76,8 @@ class Correction:
     down_db: float = 0.0
     spared: frozenset[Spared] = frozenset()
     peaks_known: bool = False
+    phase: Phase = NO_PHASE
+    phase_won_db: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -100,6 +106,7 @@ class Plan:
     short_db: float
     notes: dict[str, dict[str, Any]]
     spoken: Rows
+    phase: Phase = NO_PHASE
     tone_db: Rows | None = None
     limited_db: Rows = field(default_factory=lambda: np.zeros(0, np.float32))
     slow: Rows | None = None
@@ -134,6 +141,7 @@ class Chained:
     notes: dict[str, dict[str, Any]]
     spoken: Rows
     drawn: tuple[StageGain, ...]
+    phase: Phase = NO_PHASE
 
     @property
     def gain_db(self) -> Rows | None:
@@ -192,7 +200,7 @@ def chained(levels: Levels, profile: Profile, correction: Correction = Correctio
         notes[name] = work.note
     return Chained(
         levels, tuple(repairs), tuple(filters), pieces, tuple(bands), tone_db, notes,
-        spoken_power(levels), tuple(drawn),
+        spoken_power(levels), tuple(drawn), correction.phase,
     )  # fmt: skip
 
 
@@ -236,6 +244,8 @@ def settled(
     solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db, slow)
     notes = dict(done.notes)
     notes["limit"] = {**limit_note(-solved.limited_db), "ceiling_dbtp": profile.limit.ceiling_dbtp}
+    if "phase" in notes:
+        notes["phase"] = phase_note(correction.phase, correction.phase_won_db)
     notes["normalise"] = {
         "makeup_db": round(solved.makeup_db, 2),
         "short_of_target_db": round(solved.short_db, 2),
@@ -245,7 +255,7 @@ def settled(
     makeup_db = np.float32(solved.makeup_db)
     return Plan(
         done.repairs, done.filters, done.pieces, done.bands, gain_db, ceiling,
-        solved.makeup_db, solved.short_db, notes, done.spoken,
+        solved.makeup_db, solved.short_db, notes, done.spoken, done.phase,
         None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db, slow,
         done.drawn,
     )  # fmt: skip
@@ -254,6 +264,22 @@ def settled(
 def replace_ceiling(settings: LimitSettings, lower_by_db: float) -> LimitSettings:
     """*settings* with the ceiling lowered."""
     return settings.model_copy(update={"ceiling_dbtp": settings.ceiling_dbtp - lower_by_db})
+
+
+def best_angle(
+    done: Chained, profile: Profile, correction: Correction, found: TurnedPeaks, least: Rows
+) -> tuple[float, float]:
+    """The angle, degrees, at which limiting takes the least level of the take, and how much less that is
+    than without turning, dB. *least* is where the limiter begins, an amplitude before the gain."""
+    levels, ceiling = done.levels, replace_ceiling(profile.limit, correction.ceiling_db)
+    power = levels.k_power if profile.normalise.by == "loudness" else levels.power
+    slow = share_spared(correction.spared, "limit", levels.rows)
+    left = [
+        float((power * power_gain(-limiter_db(found.over_db(least, n), ceiling, slow))).sum())
+        for n in range(len(ANGLES_DEG))
+    ]
+    best = int(np.argmax(left))
+    return ANGLES_DEG[best], float(power_db(left[best]) - power_db(left[ANGLES_DEG.index(0.0)]))
 
 
 def limiting(done: Chained, profile: Profile, correction: Correction) -> tuple[Rows, float]:

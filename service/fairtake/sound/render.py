@@ -1,6 +1,6 @@
 """render: the take once more, block by block, and the plan, into finished samples.
 
-repaired -> filtered -> cut and joined -> resampled -> bands -> gain -> room tone -> true-peak
+repaired -> filtered -> cut and joined -> turned in phase -> resampled -> bands -> gain -> room tone -> true-peak
 limited. Integers are made where they are written.
 Every step is a generator over blocks of whole seconds at the rate of the finished files.
 """
@@ -8,6 +8,7 @@ Every step is a generator over blocks of whole seconds at the rate of the finish
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 import numpy as np
 
@@ -16,12 +17,14 @@ from fairtake.sound.envelope import GRID_ROWS
 from fairtake.sound.filters import both_ways, butterworth
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.loops import ramp
+from fairtake.sound.phase import turned, with_neighbours
 from fairtake.sound.phases import TAPS
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
+from fairtake.sound.stages.phase import NO_PHASE, TurnedPeaks, turned_peaks
 from fairtake.sound.treated import Treated
 from fairtake.sound.true_peak import RowPeaks
 from fairtake.units import amplitude_db, gain
@@ -88,22 +91,30 @@ def staged(
 
 
 def treated_and_edited(source: Source, plan: Plan | Chained) -> tuple[Source, Iterator[Samples]]:
-    """*source*, repaired and filtered, and its pieces, joined."""
+    """*source*, repaired and filtered, and its pieces, joined and turned."""
     if plan.repairs or plan.filters:
         source = Treated(source, plan.repairs, plan.filters)
-    return source, edited(source, plan.pieces)
+    return source, turned(edited(source, plan.pieces), plan.phase, source.sample_rate_hz)
 
 
-def peaks_without_gain(source: Source, done: Chained, least: Rows) -> Rows:
+def angles_of(source: Source, done: Chained, all_passes: int, least: Rows) -> TurnedPeaks:
+    """What each angle makes of the peaks that the chain gives, before any gain; see `turned_peaks`."""
+    source, stream = treated_and_edited(source, replace(done, phase=NO_PHASE))
+    return turned_peaks(stream, all_passes, source.sample_rate_hz, least)
+
+
+def peaks_without_gain(
+    source: Source, done: Chained, least: Rows, near_db: float = NEAR_DB
+) -> Rows:
     """True peaks of the rows that the chain gives, amplitudes before any gain, shape (rows,).
 
     *least* is where the limiter begins in each row, as an amplitude before the gain; true peaks are
-    looked for only near it. With them a plan foresees what the limiter will do. Bands and room tone
+    looked for only where they come within *near_db* of it. With them a plan foresees what the limiter will do. Bands and room tone
     are left out: they make no peaks.
     """
     _, stream = treated_and_edited(source, done)
     meter = RowPeaks(source.sample_rate_hz, source.channels)
-    near = least.astype(np.float64) * gain(-NEAR_DB)
+    near = least.astype(np.float64) * gain(-near_db)
     found: list[Rows] = []
     row = 0
     for block in stream:
@@ -154,7 +165,7 @@ def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterato
     sections = butterworth(2, band.corner_hz, band.side, rate)
     reach = rate // 4
     row = 0
-    for before, block, after in _with_neighbours(stream):
+    for before, block, after in with_neighbours(stream):
         rows = -(-len(block) * ROWS_PER_S // rate) + 1
         here = band.gain_db[min(row, len(band.gain_db) - 1) : row + rows]
         row += BLOCK_S * ROWS_PER_S
@@ -165,18 +176,6 @@ def turned_down(stream: Iterator[Samples], band: BandGain, rate: int) -> Iterato
             inside = part[lead : lead + len(block)]
             block = block + (under_gain(inside, here, rate) - inside)
         yield block
-
-
-def _with_neighbours(stream: Iterator[Samples]) -> Iterator[tuple[Samples, Samples, Samples]]:
-    """Each block with the one before it and the one after, empty at the ends."""
-    block = next(stream, None)
-    if block is None:
-        return
-    before = nothing = block[:0]
-    for after in stream:
-        yield before, block, after
-        before, block = block, after
-    yield before, block, nothing
 
 
 def amplified(stream: Iterator[Samples], gain_db: Rows, rate: int) -> Iterator[Samples]:

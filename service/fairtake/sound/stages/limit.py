@@ -21,7 +21,7 @@ import numpy as np
 from pydantic import Field
 
 from fairtake.sound.envelope import averaged_behind, eased, greatest_ahead, release, spread_around
-from fairtake.sound.levels import Levels, Rows
+from fairtake.sound.levels import ROWS_PER_S, Levels, Rows
 from fairtake.sound.runs import Mask, widened
 from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
@@ -29,7 +29,9 @@ from fairtake.typed_file import Settings
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
 #: What is taken slowly is taken alike from all that lies so near.
-SLOW_ROWS = 1000
+SLOW_ROWS = 300
+#: Where a word's edge was pushed too far, no more than this is taken fast: too little to push it so.
+SPARED_FAST_DB = 2.0
 #: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
 PAUSE_REACH_ROWS, HOLD_BEFORE_ROWS, HOLD_AFTER_ROWS = 1500, 60, 200
 PAUSE_ATTACK_ROWS, PAUSE_RISE_DB = 30, 0.1
@@ -43,9 +45,9 @@ class LimitSettings(Settings):
     look_ahead_ms: float = Field(
         3, ge=1, le=20, description="The limiter acts this long before a peak."
     )
-    release_ms: float = Field(25, ge=5, le=1000, description="Time constant of the release (63 %).")
+    release_ms: float = Field(10, ge=5, le=1000, description="Time constant of the release (63 %).")
     fast_db: float = Field(
-        4,
+        5.5,
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
@@ -61,7 +63,7 @@ class LimitSettings(Settings):
 def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None = None) -> Rows:
     """Reduction in dB for rows that stand *over_db* above the ceiling (negative: below it).
 
-    Where *slow_share* is 1 nothing is taken fast, where it is 0 as much as the settings say.
+    Where *slow_share* is 1 at most `SPARED_FAST_DB` are taken fast, where it is 0 as much as the settings say.
     """
     ahead = round(settings.look_ahead_ms)
     amount = np.maximum(over_db, 0).astype(np.float32)
@@ -70,8 +72,9 @@ def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None =
     # One row more on both sides: render interpolates between rows, and the interpolator's delay
     # may report a peak one row late.
     amount[1:] = np.maximum(amount[1:], amount[:-1])
-    faster = 1 if slow_share is None else 1 - slow_share
-    fast = np.float32(settings.fast_db) * faster
+    fast: Rows | float = settings.fast_db
+    if slow_share is not None:
+        fast = fast - max(fast - SPARED_FAST_DB, 0.0) * slow_share
     slow = spread_around(np.maximum(amount - fast, 0), SLOW_ROWS)
     rest = np.maximum(amount - slow, 0)
     wanted = release(greatest_ahead(rest, ahead + 2), settings.release_ms)
@@ -126,6 +129,7 @@ def limit_note(amount: Rows) -> dict[str, float]:
     working = amount > 0.05
     return {
         "greatest_db": round(float(amount.max(initial=0.0)), 2),
+        "greatest_at_s": round(int(amount.argmax()) / ROWS_PER_S, 2) if working.any() else 0.0,
         "mean_db": round(float(amount[working].mean()) if working.any() else 0.0, 2),
         "working_share": round(float(working.mean()) if len(amount) else 0.0, 5),
     }
