@@ -33,7 +33,7 @@ from fairtake.sound.stages.limit import (
     limiter_db,
 )
 from fairtake.sound.stages.normalise import level_of, normalise
-from fairtake.sound.stages.phase import ANGLES_DEG, TurnedPeaks, phase_note
+from fairtake.sound.stages.phase import ANGLES_DEG, TurnedPeaks, phase, phase_note
 from fairtake.sound.stages.repair import repair
 from fairtake.sound.stages.ride import ride
 from fairtake.sound.stages.rumble import rumble
@@ -52,6 +52,7 @@ STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "compress": compress,
     "deess": deess,
     "tone": tone,
+    "phase": phase,
     "limit": limit,
     "normalise": normalise,
 }

@@ -17,14 +17,14 @@ from fairtake.sound.envelope import GRID_ROWS
 from fairtake.sound.filters import both_ways, butterworth
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.loops import ramp
-from fairtake.sound.phase import turned, with_neighbours
+from fairtake.sound.phase import NO_PHASE, turned, with_neighbours
 from fairtake.sound.phases import TAPS
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
 from fairtake.sound.stage import BandGain
 from fairtake.sound.stages.limit import SLOW_ROWS, LimitSettings, aim_dbtp, limiter_db
-from fairtake.sound.stages.phase import NO_PHASE, TurnedPeaks, turned_peaks
+from fairtake.sound.stages.phase import TurnedPeaks, turned_peaks
 from fairtake.sound.treated import Treated
 from fairtake.sound.true_peak import RowPeaks
 from fairtake.units import amplitude_db, gain

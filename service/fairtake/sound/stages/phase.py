@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from pydantic import Field
 
-from fairtake.sound.levels import Rows, row_starts, widest_row
+from fairtake.sound.levels import Levels, Rows, row_starts, widest_row
 from fairtake.sound.phase import (
     NO_PHASE,
     Phase,
@@ -26,6 +26,7 @@ from fairtake.sound.phase import (
     with_reach,
 )
 from fairtake.sound.source import Samples
+from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 from fairtake.units import amplitude_db, gain
 
@@ -101,6 +102,11 @@ def _peaks_at(plain: Samples, other: Samples, radians: Iterable[float]) -> Peaks
     return np.stack(found, axis=1).astype(np.float32)
 
 
+def phase(levels: Levels, settings: PhaseSettings) -> Work:
+    """Nothing by itself: which angle is worth it shows where limit and normalise are solved."""
+    return Work(note=phase_note(NO_PHASE, 0.0))
+
+
 def phase_note(phase: Phase, won_db: float) -> dict[str, float]:
     """For the receipt: what was turned, and by how much less level limiting takes for it."""
     return {
@@ -108,14 +114,3 @@ def phase_note(phase: Phase, won_db: float) -> dict[str, float]:
         "won_db": round(won_db, 2) if phase else 0.0,
         "all_passes": phase.all_passes,
     }
-
-
-__all__ = [
-    "ANGLES_DEG",
-    "NO_PHASE",
-    "WORTH_DB",
-    "PhaseSettings",
-    "TurnedPeaks",
-    "phase_note",
-    "turned_peaks",
-]
