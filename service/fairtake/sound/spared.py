@@ -16,11 +16,11 @@ from fairtake.sound.levels import Rows
 from fairtake.sound.proof import Harm, Proof
 
 AROUND_ROWS = 150
-#: Shorter than this nothing was lost that anybody hears.
-LEAST_ROWS = 25
 #: What lowers pauses, and what lowers loud sound.
 Doer = Literal["pauses", "peaks"]
 DOERS: dict[Doer, tuple[str, ...]] = {"pauses": ("gate", "breath"), "peaks": ("compress", "limit")}
+#: Shorter than this nothing was lost that anybody hears: of what lies in a pause, and of what is loud.
+LEAST_ROWS: dict[Doer, int] = {"pauses": 25, "peaks": 10}
 
 
 @dataclass(frozen=True, order=True)
@@ -64,7 +64,7 @@ def _overlap(one: Harm | Spared, other: Harm | Spared) -> bool:
 
 def _matters(place: Spared) -> bool:
     """A moment too short to be heard is no reason to leave a pause as it was."""
-    return place.stop - place.start >= LEAST_ROWS
+    return place.stop - place.start >= LEAST_ROWS[place.by]
 
 
 def share_spared(

@@ -30,6 +30,8 @@ from fairtake.typed_file import Settings
 GUARD_DB = 0.4
 #: What is taken slowly is taken alike from all that lies so near.
 SLOW_ROWS = 300
+#: And where a word's edge was pushed too far by that, from so far: its word goes down with it.
+WIDE_ROWS = 600
 #: Where a word's edge was pushed too far, no more than this is taken fast: too little to push it so.
 SPARED_FAST_DB = 2.0
 #: Pauses follow the mean of what is taken from the speech this near, and keep away from words.
@@ -63,7 +65,8 @@ class LimitSettings(Settings):
 def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None = None) -> Rows:
     """Reduction in dB for rows that stand *over_db* above the ceiling (negative: below it).
 
-    Where *slow_share* is 1 at most `SPARED_FAST_DB` are taken fast, where it is 0 as much as the settings say.
+    Where *slow_share* is 1 at most `SPARED_FAST_DB` are taken fast and the rest from farther around, where
+    it is 0 as the settings say.
     """
     ahead = round(settings.look_ahead_ms)
     amount = np.maximum(over_db, 0).astype(np.float32)
@@ -75,7 +78,11 @@ def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None =
     fast: Rows | float = settings.fast_db
     if slow_share is not None:
         fast = fast - max(fast - SPARED_FAST_DB, 0.0) * slow_share
-    slow = spread_around(np.maximum(amount - fast, 0), SLOW_ROWS)
+    more = np.maximum(amount - fast, 0)
+    slow = spread_around(more, SLOW_ROWS)
+    if slow_share is not None:
+        wide = spread_around(np.where(slow_share > 0.5, more, np.float32(0)), WIDE_ROWS)
+        slow = np.maximum(slow, wide)
     rest = np.maximum(amount - slow, 0)
     wanted = release(greatest_ahead(rest, ahead + 2), settings.release_ms)
     return slow + np.maximum(averaged_behind(wanted, ahead), 0)
