@@ -12,7 +12,7 @@ from fairtake.sound.render import Limiter, under_gain
 from fairtake.sound.stages.limit import (
     HOLD_AFTER_ROWS,
     HOLD_BEFORE_ROWS,
-    SLOW_ROWS,
+    WIDE_ROWS,
     LimitSettings,
     Pauses,
     aim_dbtp,
@@ -74,15 +74,29 @@ def test_curve_in_time():
     assert np.abs(np.diff(amount)).max() < 6.0 / 2
 
 
-def test_more_than_fast_is_slow():
+@pytest.mark.parametrize("slow_ms", [300, 1000])
+def test_more_than_fast_is_slow(slow_ms: int):
     """What a peak needs beyond `fast_db` is taken from its surroundings alike. By algebra."""
     over = np.full(5000, -10.0, np.float32)
     over[2500] = 6.0
-    amount = limiter_db(over, LimitSettings(fast_db=4))
+    amount = limiter_db(over, LimitSettings(fast_db=4, slow_ms=slow_ms))
     assert amount[2500] == pytest.approx(6.0, abs=1e-3)
-    assert amount[2500 - SLOW_ROWS // 2] == pytest.approx(2.0, abs=1e-3)
-    assert not amount[: 2500 - 2 * SLOW_ROWS].any()
-    assert np.abs(np.diff(amount[: 2500 - 50])).max() < 0.02
+    assert amount[2500 - slow_ms // 2] == pytest.approx(2.0, abs=1e-3)
+    assert not amount[: 2500 - 2 * slow_ms].any()
+    assert np.abs(np.diff(amount[: 2500 - 50])).max() < 20 / slow_ms
+
+
+def test_where_an_edge_was_pushed_little_is_taken_fast_and_the_rest_from_its_word():
+    """In a spared place 2 dB are taken fast, whatever the settings say, and the rest over 0.6 s at least."""
+    over = np.full(5000, -10.0, np.float32)
+    over[2500] = 6.0
+    spared = np.zeros(5000, np.float32)
+    spared[2400:2600] = 1.0
+    settings = LimitSettings(fast_db=5, slow_ms=300)
+    plain, amount = limiter_db(over, settings), limiter_db(over, settings, spared)
+    assert amount[2500] == plain[2500] == pytest.approx(6.0, abs=1e-3)
+    assert amount[2500 - WIDE_ROWS // 2] == pytest.approx(4.0, abs=1e-3)
+    assert plain[2500 - WIDE_ROWS // 2] < 0.6
 
 
 def test_pauses_follow_the_speech():

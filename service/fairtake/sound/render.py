@@ -227,9 +227,9 @@ class Limiter:
         self._aim = float(gain(aim_dbtp(settings)))
         self._row_peaks = RowPeaks(rate, channels)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
-        # The slow part of the curve looks one and a half times `WIDE_ROWS`, in both directions.
+        # The slow part of the curve looks one and a half times its width, in both directions.
         felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
-        reach = felt + 3 * WIDE_ROWS // 2
+        reach = felt + 3 * max(WIDE_ROWS, round(settings.slow_ms)) // 2
         self._reach = reach + -reach % GRID_ROWS  # the same grid as in plan
         self._past = np.full(self._reach, _NEVER_DB, np.float32)
         self._done: list[Rows] = []

@@ -4,7 +4,7 @@ Conventions: one value a millisecond. A row that would pass the ceiling asks for
 look-ahead spreads that to the rows before it, the release to the rows after, and a raised-cosine
 average over the look-ahead makes the curve smooth without ever asking for less than a row needs.
 Only the first `fast_db` are taken so fast. What a peak needs beyond them is taken slowly, from
-everything within `SLOW_ROWS` of it: one syllable is then never pushed far under its neighbours.
+everything within `slow_ms` of it: one syllable is then never pushed far under its neighbours.
 
 The same curve is used twice. In *plan* it works on sample peaks and predicts what limiting will
 cost in level, so that level and ceiling are solved together. In *render* it works on the true
@@ -28,9 +28,8 @@ from fairtake.typed_file import Settings
 
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
 GUARD_DB = 0.4
-#: What is taken slowly is taken alike from all that lies so near.
-SLOW_ROWS = 300
-#: And where a word's edge was pushed too far by that, from so far: its word goes down with it.
+#: Where a word's edge was pushed too far, what is taken slowly is taken from so far at least: its word goes
+#: down with it.
 WIDE_ROWS = 600
 #: Where a word's edge was pushed too far, no more than this is taken fast: too little to push it so.
 SPARED_FAST_DB = 2.0
@@ -53,6 +52,12 @@ class LimitSettings(Settings):
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
+    )
+    slow_ms: float = Field(
+        1000,
+        ge=100,
+        le=2000,
+        description="What is taken slowly is taken alike from all that lies so near.",
     )
     most_reduction_db: float = Field(
         12,
@@ -79,10 +84,10 @@ def limiter_db(over_db: Rows, settings: LimitSettings, slow_share: Rows | None =
     if slow_share is not None:
         fast = fast - max(fast - SPARED_FAST_DB, 0.0) * slow_share
     more = np.maximum(amount - fast, 0)
-    slow = spread_around(more, SLOW_ROWS)
+    slow = spread_around(more, round(settings.slow_ms))
     if slow_share is not None:
-        wide = spread_around(np.where(slow_share > 0.5, more, np.float32(0)), WIDE_ROWS)
-        slow = np.maximum(slow, wide)
+        pushed = np.where(slow_share > 0.5, more, np.float32(0))
+        slow = np.maximum(slow, spread_around(pushed, WIDE_ROWS))
     rest = np.maximum(amount - slow, 0)
     wanted = release(greatest_ahead(rest, ahead + 2), settings.release_ms)
     return slow + np.maximum(averaged_behind(wanted, ahead), 0)

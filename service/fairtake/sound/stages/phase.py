@@ -4,6 +4,8 @@ Conventions: one angle for the take, the one of `ANGLES_DEG` with which limiting
 none where the best of them is not worth `WORTH_DB`. Through all-passes it goes only where the profile's
 level is not reached otherwise, and through no more of them than the profile allows. What the filter is,
 `fairtake.sound.phase` says; which angle, is told where limit and normalise are solved, whose level it is.
+
+Source: the filter's, see there; that an angle is chosen by what limiting would cost is our own.
 """
 
 from __future__ import annotations
