@@ -54,7 +54,7 @@ class LimitSettings(Settings):
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
     )
     slow_ms: float = Field(
-        1000,
+        300,
         ge=100,
         le=2000,
         description="What is taken slowly is taken alike from all that lies so near.",
