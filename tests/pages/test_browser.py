@@ -133,7 +133,8 @@ def test_player_plays_in_step_and_changes_without_a_gap(root: Root, window: Brow
         assert not now[heard]["paused"] and not now[silent]["paused"]
         before = now[silent]["at"]
         window.find("#which").click()
-        assert player(window)[silent]["at"] >= before  # it ran on, and was not started anew
+        # It ran on, and was not started anew; a player that runs ahead is moved back by so little.
+        assert player(window)[silent]["at"] >= before - drift_s
     assert window.find("#which").get_attribute("aria-pressed") == "false"
     window.find("#play").click()
     assert player(window)["finished"]["paused"] and player(window)["original"]["paused"]
