@@ -4,8 +4,8 @@ Conventions: what counts as speech is not only what the ear kept, so that the ea
 besides voice it is what the ear is unsure of, and whatever else lies close to a voice and stands out of the
 room without being a breath or a noise. A row is lost when its gain lies more than 6 dB under the
 median of the speech rows around it. An edge is dulled when the first 40 ms or the last 60 ms of a
-word lie more than 2 dB under the median of the half second of the word beside them (2.75 dB where they
-are louder than it), weighed by what is heard in them: a burst counts more than the closure before it. The gain is what all stages and the
+word lie more than 2 dB under the median of the half second of the word beside them, weighed by what
+is heard in them: a burst counts more than the closure before it. The gain is what all stages and the
 limiter did together; what was lowered in one band alone, as sibilants are, is not in it. A dulled
 edge that is louder than its word was pressed down by what lowers loud sound, not by what lowers
 pauses. Every harm is told with its place, so that it can be mended there.
@@ -30,8 +30,6 @@ NEAR_ROWS = 100
 LOST_DB = 6.0
 MEDIAN_ROWS = 1000
 DULLED_DB = 2.0
-#: An edge that is louder than its word was pressed: a loud word begins louder, and may be let down so far.
-PRESSED_DB = 2.75
 FIRST_ROWS, LAST_ROWS = 40, 60
 #: Where exactly a word begins is anybody's guess within so many rows: the worst counts.
 GUESS_ROWS = (0, 10, 20)
@@ -125,11 +123,9 @@ def _dulled(power: Rows, gain_db: Rows) -> Iterator[Harm]:
         worst = edges_db.argmin(axis=1)
         for word, near in enumerate(map(slice, near_starts, near_stops)):
             edge = word, worst[word]
-            pressed = bool(loud[edge] > power[near].mean())
-            let_db = PRESSED_DB if pressed else DULLED_DB
-            if edges_db[edge] < np.median(gain_db[near]) - let_db:
+            if edges_db[edge] < np.median(gain_db[near]) - DULLED_DB:
                 begin = int(begins[edge])
-                yield Harm(begin, begin + width, pressed)
+                yield Harm(begin, begin + width, bool(loud[edge] > power[near].mean()))
 
 
 def _words(spoken: Mask) -> tuple[Indices, Indices]:

@@ -20,7 +20,7 @@ AROUND_ROWS = 150
 Doer = Literal["pauses", "peaks"]
 DOERS: dict[Doer, tuple[str, ...]] = {"pauses": ("gate", "breath"), "peaks": ("compress", "limit")}
 #: Shorter than this nothing was lost that anybody hears: of what lies in a pause, and of what is loud.
-LEAST_ROWS: dict[Doer, int] = {"pauses": 25, "peaks": 10}
+LEAST_ROWS: dict[Doer, int] = {"pauses": 15, "peaks": 10}
 
 
 @dataclass(frozen=True, order=True)

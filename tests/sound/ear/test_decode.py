@@ -89,11 +89,11 @@ def test_speech_is_kept_though_it_be_unlikely():
 
 @pytest.mark.parametrize(("apart", "kept"), [(100, False), (12, True)])
 def test_a_sound_that_stands_alone_has_to_be_a_voice(apart: int, kept: bool):
-    """Half a second that is a voice by one to four is kept close behind a word, for it may be its end; a
+    """Half a second that is a voice by one to three is kept close behind a word, for it may be its end; a
     second away it is the noise that it resembles more."""
     likely = sure_of((ROOM, 50), (VOICE, 50), (ROOM, apart), (NOISE, 50), (ROOM, 60), sure=0.995)
     here = slice(100 + apart, 150 + apart)
-    likely[here, VOICE], likely[here, NOISE] = 0.2, 0.79
+    likely[here, VOICE], likely[here, NOISE] = 0.25, 0.74
     assert (heard(likely)[here] == Sound.VOICE).all() == kept
 
 

@@ -38,7 +38,7 @@ SWINGING_ODDS = 3.0
 STANDS_OUT_DB = 4.0
 #: A sound of up to the second figure, in frames, that is so far from any other that is kept, the first, has
 #: to be a voice by this itself: the farther and the shorter, the more so.
-LONE = ((30, 80, 0.25), (60, 30, 0.7))
+LONE = ((30, 80, 0.25), (90, 60, 0.3), (60, 30, 0.7))
 #: The same for what is then no word for sure.
 LONE_SURELY = ((30, 80, 0.25), (60, 30, 0.5))
 #: A burst that belongs to a word: so short behind it and before it, and so near.

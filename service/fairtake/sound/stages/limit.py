@@ -48,7 +48,7 @@ class LimitSettings(Settings):
     )
     release_ms: float = Field(10, ge=5, le=1000, description="Time constant of the release (63 %).")
     fast_db: float = Field(
-        5.5,
+        4,
         ge=1,
         le=40,
         description="Peaks are lowered fast by so much, in dB; the rest is done slowly.",
