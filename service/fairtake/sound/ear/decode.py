@@ -4,7 +4,8 @@ Conventions: frames of 10 ms. What is *kept* is voice or music: no stage turns i
 the likeliest path through two states, kept or not, where every change costs; and because a lost
 consonant is worse than a noise left in, by far, what is kept need not be likely (`KEEP_BIAS`). Around
 it lie guards, and short sounds close to a voice are the release of a stop until proved otherwise.
-What swings like a voice for 70 ms is kept whatever the net says: no breath does. But a short sound that
+But no consonant is in doubt for long: what is rather breath for a fifth of a second,
+on end, is breath. What swings like a voice for 70 ms is kept whatever the net says: no breath does. But a short sound that
 stands alone is no part of any word, and asks for as much proof as a noise: a chair may swing too.
 
 What is not kept is what it most resembles: breath, noise or room; where a voice is not unlikely it is
@@ -29,6 +30,8 @@ from fairtake.sound.runs import Mask, lasting, mask_of, runs, widened
 #: Natural logarithms of odds: what is kept may be so much less likely than what is not; a frame alone
 #: says at most so much; a change of state costs so much.
 KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.0, 7.0, 6.0
+#: What is kept by the bias alone, and not with this one, for so many frames, is no consonant.
+LONG_BIAS, LONG_FRAMES = 1.0, 20
 GUARD_BEFORE, GUARD_BEHIND = 4, 4
 #: A voice by its swinging alone: so periodic at least, over so many frames, so near to speech and so
 #: far over the room; its odds are then at least so much.
@@ -60,11 +63,17 @@ def decoded(likely: Table, told: Table) -> Sounds:
     # A held vowel may pass for music; a mere hint of music is none of a voice.
     tune = likely[:, MUSIC]
     odds = log_odds(voice + np.where((tune > MUSIC_LEAST) & (music | near_voice(voice)), tune, 0))
-    odds += KEEP_BIAS
-    odds = np.where(swinging(told), np.maximum(odds, SWINGING_ODDS), odds)
-    found = standing_out(likeliest(odds, CHANGE_COST), music, told)
+    swings = swinging(told)
+    likely_kept, surely_kept = (
+        likeliest(
+            np.where(swings, np.maximum(odds + bias, SWINGING_ODDS), odds + bias), CHANGE_COST
+        )
+        for bias in (KEEP_BIAS, LONG_BIAS)
+    )
+    possible = standing_out(likely_kept, music, told)
+    found = possible & ~long_breaths(possible & ~surely_kept, likely)
     core = without_lone_noises(found, voice + tune, LONE)
-    no_word = found & ~without_lone_noises(found, voice + tune, LONE_SURELY)
+    no_word = possible & ~without_lone_noises(found, voice + tune, LONE_SURELY)
     kept = widened(core, GUARD_BEFORE, GUARD_BEHIND)
     kept |= bursts(core, kept, likely[:, ROOM] < 0.5)
     sounds = np.where(likely[:, NOISE] > likely[:, BREATH], Sound.NOISE, Sound.BREATH)
@@ -101,6 +110,16 @@ def standing_out(core: Mask, music: Mask, told: Table) -> Mask:
     starts, stops = runs(core)
     found = counts[stops] > counts[starts]
     return mask_of(starts[found], stops[found], len(core))
+
+
+def long_breaths(doubtful: Mask, likely: Table) -> Mask:
+    """The runs of *doubtful* that last too long for a consonant and are rather breath than noise."""
+    starts, stops = runs(lasting(doubtful, LONG_FRAMES))
+    rather = np.concatenate(
+        [[0.0], np.cumsum(likely[:, BREATH] - likely[:, NOISE], dtype=np.float64)]
+    )
+    found = rather[stops] > rather[starts]
+    return mask_of(starts[found], stops[found], len(doubtful))
 
 
 def without_lone_noises(
