@@ -19,7 +19,7 @@ from fairtake.sound.filters import butterworth, notch
 from fairtake.sound.levels import row_starts, widest_row
 from fairtake.sound.loops import plain
 from fairtake.sound.loudness import k_weighting
-from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.phases import CLOSE, PRINTED
 from signals import tone
 
 WAYS = ["plain", *(["compiled"] if loops.COMPILED else [])]
@@ -141,18 +141,19 @@ def test_what_is_not_finite_shows_in_its_rows_peak(way, broken, place, channel):
     assert np.isfinite(peaks).tolist() == [row != place // 48 for row in range(3)]
 
 
+@pytest.mark.parametrize("by", [PRINTED, CLOSE])
 @given(st.integers(1, 60), st.integers(1, 2), st.integers(1, 5), SEEDS)
-def test_span_peaks_are_the_printed_filters(width, channels, spans, seed):
+def test_span_peaks_are_the_filters(by, width, channels, spans, seed):
     """The greatest sample, or what the four phases make by a direct convolution. ITU-R BS.1770-5, Annex 2."""
     rng = np.random.default_rng(seed)
-    joined = rng.standard_normal((width + TAPS - 1 + 50, channels))
+    joined = rng.standard_normal((width + by.reach + 50, channels))
     starts = rng.integers(0, 51, spans)
     for name in WAYS:
         module = importlib.import_module(f"fairtake.sound.loops.{name}")
-        for start, found in zip(starts, module.span_peaks(joined, starts, width), strict=True):
-            span = joined[start : start + width + TAPS - 1]
+        for start, found in zip(starts, module.span_peaks(joined, starts, width, by), strict=True):
+            span = joined[start : start + width + by.reach]
             over = [
-                np.abs(np.convolve(c, phase, "valid")).max() for c in span.T for phase in PHASES
+                np.abs(np.convolve(c, phase, "valid")).max() for c in span.T for phase in by.phases
             ]
             assert found == pytest.approx(max(np.abs(span).max(), *over), rel=1e-9)
 

@@ -18,7 +18,7 @@ from fairtake.sound.filters import both_ways, butterworth
 from fairtake.sound.levels import ROWS_PER_S, Rows, row_starts
 from fairtake.sound.loops import ramp
 from fairtake.sound.phase import NO_PHASE, turned, with_neighbours
-from fairtake.sound.phases import TAPS
+from fairtake.sound.phases import CLOSE
 from fairtake.sound.plan import Chained, Plan
 from fairtake.sound.room_tone import room_tone
 from fairtake.sound.source import BLOCK_S, Samples, Source
@@ -113,7 +113,7 @@ def peaks_without_gain(
     are left out: they make no peaks.
     """
     _, stream = treated_and_edited(source, done)
-    meter = RowPeaks(source.sample_rate_hz, source.channels)
+    meter = RowPeaks(source.sample_rate_hz, source.channels, CLOSE)
     near = least.astype(np.float64) * gain(-near_db)
     found: list[Rows] = []
     row = 0
@@ -225,7 +225,7 @@ class Limiter:
         self._settings, self._rate, self._slow_share = settings, rate, slow_share
         self._rows = 0
         self._aim = float(gain(aim_dbtp(settings)))
-        self._row_peaks = RowPeaks(rate, channels)
+        self._row_peaks = RowPeaks(rate, channels, CLOSE)
         # Rows whose release may still be felt: after 8 time constants, 0.03 % is left.
         # The slow part of the curve looks one and a half times its width, in both directions.
         felt = round(8 * settings.release_ms) + 2 * round(settings.look_ahead_ms) + 4
@@ -257,7 +257,7 @@ class Limiter:
             overs.append(over)
         if held:
             # What rings after the last sample is a peak too.
-            ringing = np.zeros((TAPS - 1, held[0].shape[1]))
+            ringing = np.zeros((CLOSE.reach, held[0].shape[1]))
             yield from self._apply(held, overs, self._over_db(ringing))
 
     def _over_db(self, block: Samples) -> Rows:

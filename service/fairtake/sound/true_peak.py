@@ -18,33 +18,19 @@ import numpy.typing as npt
 
 from fairtake.sound.levels import row_starts, widest_row
 from fairtake.sound.loops import row_sums, span_peaks
-from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.phases import PRINTED, Interpolator
 
 Samples = npt.NDArray[np.float64]
 
-BOUND = float(np.abs(PHASES).sum(axis=1).max())
 TOP_RATE_HZ = 192_000
-#: So many samples before one does the filter reach back.
-REACH = TAPS - 1
 #: Spans that are looked at together: where all count, and where the first may rule out the others.
 AT_ONCE, FIRST_ONES = 256, 64
 
 
-def _of_steps(phase: Samples) -> float:
-    """The length of a phase's running sums, from both ends up to the tap for which it is least."""
-    onward, back = np.cumsum(phase)[:-1], np.cumsum(phase[::-1])[::-1][1:]
-    return min(
-        float(np.hypot(np.linalg.norm(onward[:c]), np.linalg.norm(back[c:]))) for c in range(TAPS)
-    )
-
-
-BOUND_OF_PEAK = float(np.abs(PHASES.sum(axis=1)).max())
-BOUND_OF_STEPS = max(_of_steps(phase) for phase in PHASES)
-
-
 def hot_rows(
-    history: Samples, peaks: Samples, step_energies: Samples, least: float | Samples
-) -> tuple[npt.NDArray[np.intp], Samples]:
+    history: Samples, peaks: Samples, step_energies: Samples, least: float | Samples,
+    by: Interpolator = PRINTED,
+) -> tuple[npt.NDArray[np.intp], Samples]:  # fmt: skip
     """The rows of a block whose true peaks can come over *least*, one amplitude or one a row, and how high
     they can be at most.
 
@@ -55,25 +41,27 @@ def hot_rows(
     before = float(np.square(np.diff(history, axis=0)).sum())
     greatest = np.maximum(peaks, np.concatenate([[first], peaks[:-1]]))
     steps = step_energies + np.concatenate([[before], step_energies[:-1]])
-    most = BOUND_OF_PEAK * greatest + BOUND_OF_STEPS * np.sqrt(steps)
-    most = np.minimum(BOUND * greatest, most)
+    most = by.bound_of_peak * greatest + by.bound_of_steps * np.sqrt(steps)
+    most = np.minimum(by.bound * greatest, most)
     hot = np.flatnonzero(most > least)
     return hot, most[hot]
 
 
 def history_after(history: Samples, block: Samples) -> Samples:
     """The samples that the filter still holds behind *block*."""
-    return np.concatenate([history, block[-REACH:]])[-REACH:]
+    reach = len(history)
+    return np.concatenate([history, block[-reach:]])[-reach:]
 
 
-def no_history(channels: int) -> Samples:
+def no_history(channels: int, by: Interpolator = PRINTED) -> Samples:
     """The history before a take's first sample."""
-    return np.zeros((REACH, channels))
+    return np.zeros((by.reach, channels))
 
 
 def true_peaks_of(
-    history: Samples, block: Samples, starts: npt.NDArray[np.intp], width: int
-) -> Samples:
+    history: Samples, block: Samples, starts: npt.NDArray[np.intp], width: int,
+    by: Interpolator = PRINTED,
+) -> Samples:  # fmt: skip
     """True peak of spans of *width* samples, shape (spans,).
 
     Span *i* covers the samples of *block* from ``starts[i]``; behind *history* it stands in the
@@ -82,16 +70,16 @@ def true_peaks_of(
     """
     width = min(width, len(block))
     starts = np.minimum(starts, len(block) - width)
-    early = starts < REACH
+    early, reach = starts < by.reach, by.reach
     if not early.any():
-        return span_peaks(block, starts - REACH, width)
+        return span_peaks(block, starts - reach, width, by)
     peaks = np.empty(len(starts))
     # The first ones alone need the two joined.
     peaks[early] = span_peaks(
-        np.concatenate([history, block[: width + REACH]]), starts[early], width
+        np.concatenate([history, block[: width + reach]]), starts[early], width, by
     )
     if not early.all():
-        peaks[~early] = span_peaks(block, starts[~early] - REACH, width)
+        peaks[~early] = span_peaks(block, starts[~early] - reach, width, by)
     return peaks
 
 
@@ -103,9 +91,9 @@ def needs_filter(sample_rate_hz: int) -> bool:
 class RowPeaks:
     """True peaks of the rows of a stream of blocks, looked for only where they may matter."""
 
-    def __init__(self, sample_rate_hz: int, channels: int) -> None:
-        self._rate = sample_rate_hz
-        self._history = no_history(channels)
+    def __init__(self, sample_rate_hz: int, channels: int, by: Interpolator = PRINTED) -> None:
+        self._rate, self._by = sample_rate_hz, by
+        self._history = no_history(channels, by)
         self._before = np.zeros((channels, 2))
 
     def add(self, block: Samples, least: float | Samples) -> Samples:
@@ -118,12 +106,12 @@ class RowPeaks:
         peaks = sums.peaks
         history, self._history = self._history, history_after(self._history, block)
         width = widest_row(self._rate)
-        hot, _ = hot_rows(history, peaks, sums.step_energies, least)
+        hot, _ = hot_rows(history, peaks, sums.step_energies, least, self._by)
         if not len(hot):
             return peaks
         for begin in range(0, len(hot), AT_ONCE):
             some = hot[begin : begin + AT_ONCE]
-            found = true_peaks_of(history, block, starts[some], width)
+            found = true_peaks_of(history, block, starts[some], width, self._by)
             peaks[some] = np.maximum(peaks[some], found)
         return peaks
 
@@ -166,6 +154,6 @@ class TruePeakMeter:
     def flush(self) -> None:
         """Take in the filter's tail: what rings after the last sample."""
         if self._filter:
-            tail = np.zeros((REACH, self._history.shape[1]))
+            tail = np.zeros_like(self._history)
             found = true_peaks_of(self._history, tail, np.array([0]), len(tail))
             self.peak = max(self.peak, float(found.max()))

@@ -13,7 +13,8 @@
 /* Samples that are worked on together: what is made of them stays in the nearest memory. */
 #define CHUNK 1024
 #define MOST_BEFORE 64
-#define TAPS 12
+#define TAPS 12 /* of the printed interpolator */
+#define CLOSE_TAPS 16 /* of the closer one */
 
 /* The same instructions in a wider form too, chosen when the program is loaded, where that is to be had. */
 #if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__)
@@ -161,25 +162,26 @@ WIDE static void row_sums(const double *block, Py_ssize_t frames, Py_ssize_t cha
     }
 }
 
-/* The greatest of the samples of a span of one channel, *step* apart, and of what four phases of twelve taps
- * make of them. Of two phases that mirror each other, y and y', the halves of h[k] + h[11 - k] over
- * x[k] + x[11 - k], and of h[k] - h[11 - k] over x[k] - x[11 - k], are (y + y') / 2 and (y - y') / 2; the
+/* The greatest of the samples of a span of one channel, *step* apart, and of what four phases of *taps* taps
+ * make of them. Of two phases that mirror each other, y and y', the halves of h[k] + h[last - k] over
+ * x[k] + x[last - k], and of h[k] - h[last - k] over x[k] - x[last - k], are (y + y') / 2 and (y - y') / 2; the
  * greater of |y| and |y'| is the sum of their sizes. */
-static inline double span_peak(const double *span, Py_ssize_t step, Py_ssize_t width, const double *halves)
+static inline double span_peak(const double *span, Py_ssize_t step, Py_ssize_t width, const double *halves,
+                               const int taps)
 {
-    const double *even = halves, *odd = halves + TAPS / 2, *even2 = halves + TAPS, *odd2 = halves + 3 * TAPS / 2;
-    double x[CHUNK + TAPS], peak = 0;
+    const double *even = halves, *odd = halves + taps / 2, *even2 = halves + taps, *odd2 = halves + 3 * taps / 2;
+    double x[CHUNK + CLOSE_TAPS], peak = 0;
     for (Py_ssize_t at = 0; at < width; at += CHUNK) {
         Py_ssize_t n = least(CHUNK, width - at);
-        for (Py_ssize_t i = 0; i < n + TAPS - 1; i++) {
+        for (Py_ssize_t i = 0; i < n + taps - 1; i++) {
             x[i] = span[(at + i) * step];
             peak = most(fabs(x[i]), peak);
         }
         #pragma omp simd reduction(max:peak)
         for (Py_ssize_t i = 0; i < n; i++) {
             double e = 0, o = 0, e2 = 0, o2 = 0;
-            for (int k = 0; k < TAPS / 2; k++) {
-                double sum = x[i + k] + x[i + TAPS - 1 - k], apart = x[i + k] - x[i + TAPS - 1 - k];
+            for (int k = 0; k < taps / 2; k++) {
+                double sum = x[i + k] + x[i + taps - 1 - k], apart = x[i + k] - x[i + taps - 1 - k];
                 e += even[k] * sum;
                 o += odd[k] * apart;
                 e2 += even2[k] * sum;
@@ -194,12 +196,17 @@ static inline double span_peak(const double *span, Py_ssize_t step, Py_ssize_t w
 }
 
 WIDE static void span_peaks(const double *joined, Py_ssize_t channels, const int64_t *starts, Py_ssize_t spans,
-                       Py_ssize_t width, const double *halves, double *peaks)
+                       Py_ssize_t width, const double *halves, Py_ssize_t taps, double *peaks)
 {
     for (Py_ssize_t s = 0; s < spans; s++) {
         peaks[s] = 0;
-        for (Py_ssize_t c = 0; c < channels; c++)
-            peaks[s] = most(span_peak(joined + starts[s] * channels + c, channels, width, halves), peaks[s]);
+        for (Py_ssize_t c = 0; c < channels; c++) {
+            /* A number of taps that the compiler knows makes the loop over them none. */
+            const double *span = joined + starts[s] * channels + c;
+            double found = taps == TAPS ? span_peak(span, channels, width, halves, TAPS)
+                                        : span_peak(span, channels, width, halves, CLOSE_TAPS);
+            peaks[s] = most(found, peaks[s]);
+        }
     }
 }
 
@@ -479,14 +486,14 @@ static PyObject *py_span_peaks(PyObject *self, PyObject *args)
     Py_ssize_t width, channels;
     if (!PyArg_ParseTuple(args, "y*y*y*w*nn", &b[0], &b[1], &b[2], &b[3], &width, &channels))
         return NULL;
-    Py_ssize_t spans = doubles(&b[1]);
+    Py_ssize_t spans = doubles(&b[1]), taps = doubles(&b[2]) / 2;
     int fits = within(channels, 1, MOST_CHANNELS) && within(width, 1, MOST_VALUES)
-        && doubles(&b[0]) % channels == 0 && doubles(&b[2]) == 2 * TAPS
+        && doubles(&b[0]) % channels == 0 && doubles(&b[2]) == 2 * taps && (taps == TAPS || taps == CLOSE_TAPS)
         && doubles(&b[3]) == spans
-        && ascend(b[1].buf, spans, width + TAPS - 1, doubles(&b[0]) / channels, 0);
+        && ascend(b[1].buf, spans, width + taps - 1, doubles(&b[0]) / channels, 0);
     if (fits) {
         Py_BEGIN_ALLOW_THREADS
-        span_peaks(b[0].buf, channels, b[1].buf, spans, width, b[2].buf, b[3].buf);
+        span_peaks(b[0].buf, channels, b[1].buf, spans, width, b[2].buf, taps, b[3].buf);
         Py_END_ALLOW_THREADS
     }
     return ended(b, 4, fits);

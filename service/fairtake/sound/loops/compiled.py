@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from fairtake.sound.loops import _compiled, plain  # type: ignore[attr-defined]
 from fairtake.sound.loops.plain import Floats, Indices, RowSums, Values
-from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.phases import PRINTED, Interpolator
 from fairtake.sound.source import Samples
 
 #: So many frames are transformed side by side.
@@ -50,16 +50,9 @@ def row_sums(block: Samples, before: Values, starts: Indices) -> RowSums:
     return RowSums(out[0], out[1], out[2], out[3], out[4:])
 
 
-#: Half the sums and half the differences of the taps of two phases and of their mirror images, which
-#: the other two are; taps come last first, as samples are met.
-_HALVES = np.stack(
-    [(p[: TAPS // 2] + turn * p[: TAPS // 2 - 1 : -1]) / 2 for p in PHASES[:2, ::-1] for turn in (1, -1)]
-)  # fmt: skip
-
-
-def span_peaks(joined: Samples, starts: Indices, width: int) -> Values:
+def span_peaks(joined: Samples, starts: Indices, width: int, by: Interpolator = PRINTED) -> Values:
     out = np.empty(len(starts))
-    _compiled.span_peaks(_doubles(joined), _indices(starts), _HALVES, out, width, joined.shape[1])
+    _compiled.span_peaks(_doubles(joined), _indices(starts), by.halves, out, width, joined.shape[1])
     return out
 
 

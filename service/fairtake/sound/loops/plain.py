@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from fairtake.sound.phases import PHASES, TAPS
+from fairtake.sound.phases import PRINTED, Interpolator
 from fairtake.sound.source import Samples
 
 Values = npt.NDArray[np.float64]
@@ -135,29 +135,29 @@ def _row_squares(values: Values, starts: Indices) -> Values:
     return np.add.reduceat(np.square(values), starts)  # type: ignore[no-any-return]
 
 
-def span_peaks(joined: Samples, starts: Indices, width: int) -> Values:
+def span_peaks(joined: Samples, starts: Indices, width: int, by: Interpolator = PRINTED) -> Values:
     """The greatest size of the samples of some spans of *joined* and of what all phases make of them.
 
-    A span is *width* outputs wide, of `TAPS` samples each, so *width* + `TAPS` - 1 samples.
+    A span is *width* outputs wide, of as many samples each as *by* has taps, less one in all.
     """
     peaks = np.zeros(len(starts))
-    size, step = width + TAPS - 1, joined.strides[0]
+    size, step = width + by.reach, joined.strides[0]
     for channel in joined.T:
         windows = np.lib.stride_tricks.as_strided(
             channel, (len(joined) - size + 1, size), (step, step), writeable=False
         )
         spans = windows[starts]  # rows copied whole: far quicker than sample by sample
-        for values in (spans, spans @ _convolution(width)):
+        for values in (spans, spans @ _convolution(width, by)):
             np.maximum(peaks, np.abs(values).max(axis=1, initial=0.0), out=peaks)
     return peaks
 
 
 @functools.cache
-def _convolution(width: int) -> Values:
-    """The matrix that applies all four phases to a span at once, shape (width + TAPS - 1, 4 · width)."""
-    matrix = np.zeros((width + TAPS - 1, 4 * width))
+def _convolution(width: int, by: Interpolator) -> Values:
+    """The matrix that applies all four phases to a span at once, shape (width + reach, 4 · width)."""
+    matrix = np.zeros((width + by.reach, 4 * width))
     for n in range(width):
-        matrix[n : n + TAPS, 4 * n : 4 * n + 4] = PHASES[:, ::-1].T
+        matrix[n : n + by.taps, 4 * n : 4 * n + 4] = by.phases[:, ::-1].T
     return matrix
 
 

@@ -11,8 +11,8 @@ cost in level, so that level and ceiling are solved together. In *render* it wor
 peaks of the samples themselves (`fairtake.sound.render`), which settles the matter.
 
 Source: true peak after ITU-R BS.1770-5, Annex 2. Its interpolator under-reads a tone at a sixth of
-the sample rate by 0.3 dB and loud noise by up to 0.4 dB, so the ceiling aimed at lies that much
-lower.
+the sample rate by 0.3 dB, so the limiter looks with a closer one (`fairtake.sound.phases.CLOSE`), and aims
+as far under the ceiling as that may read too low.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
-GUARD_DB = 0.4
+GUARD_DB = 0.15
 #: Where a word's edge was pushed too far, what is taken slowly is taken from so far at least: its word goes
 #: down with it.
 WIDE_ROWS = 600
