@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
 from fairtake.correct import (
     CEILING_MARGIN_DB,
-    MP3_GUARD_DB,
+    OVER_MARGIN_DB,
     Seen,
     corrected,
     sparing,
     turned_down,
 )
+from fairtake.sound.overs import Over, lowered_db
 from fairtake.sound.plan import Correction
 from fairtake.sound.proof import UNHARMED, Harm, Proof
 from fairtake.sound.spared import Spared
@@ -44,19 +46,24 @@ def test_what_was_only_guessed_is_worked_out_first() -> None:
     assert corrected(low, Correction(), LIMIT) == Correction(peaks_known=True)
 
 
-@pytest.mark.parametrize(
-    ("peaks", "over_db"),
-    [
-        ({"wav_peak_dbtp": -0.7, "mp3_peak_dbtp": None}, 0.3),
-        ({"mp3_peak_dbtp": -0.6}, 0.4 + MP3_GUARD_DB),
-        # Under the ceiling, but not for a meter that reads it a little higher.
-        ({"mp3_peak_dbtp": -1.1}, MP3_GUARD_DB - 0.1),
-    ],
-)
-def test_an_overshoot_lowers_the_ceiling(peaks: dict[str, float], over_db: float) -> None:
-    """A file over the ceiling lowers the aim by that and a margin. By algebra."""
-    wanted = corrected(seen(**peaks), Correction(), LIMIT)
-    assert wanted.ceiling_db == pytest.approx(over_db + CEILING_MARGIN_DB)
+def test_a_wav_over_the_ceiling_lowers_the_aim() -> None:
+    """By that and a margin, for the whole take: the limiter itself aimed too high. By algebra."""
+    wanted = corrected(seen(wav_peak_dbtp=-0.7, mp3_peak_dbtp=None), Correction(), LIMIT)
+    assert wanted.ceiling_db == pytest.approx(0.3 + CEILING_MARGIN_DB)
+
+
+def test_an_mp3_over_the_ceiling_is_kept_lower_there() -> None:
+    """What an encoder adds in one place costs no level elsewhere; told twice, it counts twice."""
+    near = Over(1_000, 1_017, 0.05)
+    once = corrected(seen(mp3_peak_dbtp=-1.1, mp3_overs=(near,)), Correction(), LIMIT)
+    assert once.ceiling_db == 0.0
+    assert once.overs == (Over(1_000, 1_017, 0.05 + OVER_MARGIN_DB),)
+    twice = corrected(seen(mp3_peak_dbtp=-1.12, mp3_overs=(near,)), once, LIMIT)
+    lower_db = lowered_db(twice.overs, 2_000)
+    assert lower_db is not None
+    np.testing.assert_allclose(lower_db[1_000:1_017], 2 * (0.05 + OVER_MARGIN_DB), rtol=1e-6)
+    assert not lower_db[:1_000].any()
+    assert not lower_db[1_017:].any()
 
 
 def test_what_is_right_by_the_standard_is_not_turned_down() -> None:

@@ -15,7 +15,16 @@ from pathlib import Path
 
 import numpy as np
 
-from fairtake.correct import LEVEL_TOLERANCE_DB, Seen, corrected, sparing, turned_down
+from fairtake.correct import (
+    LEVEL_TOLERANCE_DB,
+    MP3_ADDS_DB,
+    MP3_CLOSE_DB,
+    MP3_GUARD_DB,
+    Seen,
+    corrected,
+    sparing,
+    turned_down,
+)
 from fairtake.files.mp3 import encode_mp3, level_loss_db
 from fairtake.files.take import open_take
 from fairtake.files.wav import Loudness, write_loudness
@@ -28,6 +37,7 @@ from fairtake.sound.levels import Levels, Rows, Sounds
 from fairtake.sound.listen import listen
 from fairtake.sound.makeup import MISSED_DB
 from fairtake.sound.measures import measures
+from fairtake.sound.overs import Over, overs_of
 from fairtake.sound.phase import NO_PHASE, Phase
 from fairtake.sound.plan import (
     Chained,
@@ -89,6 +99,7 @@ class Written:
     duration_s: float
     outline: Outline
     sounds: Sounds
+    overs: tuple[Over, ...] = ()  # an MP3's; see `Seen`
 
 
 @dataclass(frozen=True)
@@ -98,6 +109,11 @@ class Asked:
 
     correction: Correction
     true_peaks: Rows | None = None
+
+    @property
+    def first(self) -> bool:
+        """Whether nothing has been written yet: all is still open."""
+        return self.true_peaks is None
 
 
 @dataclass(frozen=True)
@@ -130,6 +146,7 @@ class Round:
             mp3_peak_dbtp=mp3.true_peak_dbtp if mp3 else None,
             stages=self.stages,
             speech=self.speech,
+            mp3_overs=mp3.overs if mp3 else (),
         )
 
     def wanted(self, profile: Profile) -> Correction:
@@ -154,7 +171,8 @@ class Rounds:
 
     def run(self) -> Round:
         """Go round until nothing is left to correct. Raises as `fairtake.master.finish` does."""
-        asked = Asked(Correction(mp3_db=level_loss_db(self.profile.mp3.bitrate_kbps)))
+        mp3_db = level_loss_db(self.profile.mp3.bitrate_kbps)
+        asked = Asked(Correction(mp3_db=mp3_db, ceiling_db=MP3_ADDS_DB))
         number = 1
         while True:
             made = self._round(number, asked)
@@ -196,7 +214,8 @@ class Rounds:
     def plan(self, asked: Asked, left: int = MOST_PLANS) -> tuple[Plan, Proof, Asked]:
         """A plan that keeps the speech, as far as can be told before anything is rendered, the proof of
         its stages alone, and what was asked for it at last: of the ways to turn the take, the first that
-        reaches the level, or the one that comes nearest."""
+        reaches the level, or the one that comes nearest. Where none reaches it, the ceiling is aimed at
+        itself, and what the MP3 adds to it is mended where it does."""
         best: tuple[Plan, Proof, Asked] | None = None
         for one in self._with_peaks(asked):
             found = self._keeping_speech(one, left)
@@ -205,7 +224,12 @@ class Rounds:
             if found[0].short_db <= MISSED_DB:
                 break
         assert best is not None
-        return best
+        if best[0].short_db <= MISSED_DB or not asked.first:
+            return best
+        del found
+        closer = replace(best[2].correction, ceiling_db=0.0)
+        found = self._keeping_speech(replace(best[2], correction=closer), left)
+        return found if found[0].short_db < best[0].short_db - WORTH_DB else best
 
     def _keeping_speech(self, asked: Asked, left: int) -> tuple[Plan, Proof, Asked]:
         """The plan for one way to turn the take."""
@@ -274,7 +298,14 @@ class Rounds:
                 self.profile.mp3.bitrate_kbps, tags, self.cover,
             )  # fmt: skip
             copy.unlink()
-        return self._proved(mp3, 0.5, wav.sounds)
+        proved = self._proved(mp3, 0.5, wav.sounds)
+        ceiling_dbtp = self.profile.limit.ceiling_dbtp
+        if proved.true_peak_dbtp <= ceiling_dbtp - MP3_GUARD_DB:
+            return proved
+        most_dbtp = ceiling_dbtp - MP3_CLOSE_DB
+        with self.stopwatch.timing("prove"), open_take(mp3, self.scratch) as file:
+            overs = overs_of(file.blocks(), file.sample_rate_hz, file.channels, most_dbtp)
+        return replace(proved, overs=overs)
 
     def _proved(self, path: Path, done: float, sounds: Sounds | None = None) -> Written:
         """A file just written, heard from end to end; its *sounds* where another copy has told them."""

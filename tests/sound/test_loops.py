@@ -144,7 +144,7 @@ def test_what_is_not_finite_shows_in_its_rows_peak(way, broken, place, channel):
 @pytest.mark.parametrize("by", [PRINTED, CLOSE])
 @given(st.integers(1, 60), st.integers(1, 2), st.integers(1, 5), SEEDS)
 def test_span_peaks_are_the_filters(by, width, channels, spans, seed):
-    """The greatest sample, or what the four phases make by a direct convolution. ITU-R BS.1770-5, Annex 2."""
+    """The greatest sample, or what the phases make by a direct convolution. ITU-R BS.1770-5, Annex 2."""
     rng = np.random.default_rng(seed)
     joined = rng.standard_normal((width + by.reach + 50, channels))
     starts = rng.integers(0, 51, spans)

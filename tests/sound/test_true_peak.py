@@ -50,15 +50,16 @@ def test_printed_filter():
 
 @pytest.mark.parametrize("hz", [200, 1_000, 4_000, 8_000, 11_000, 16_000])
 def test_the_closer_filter_misses_only_what_lies_between_its_places(hz):
-    """A tone's greatest value lies an eighth of a sample from one of them at most: cos(2π f / 8 f_s). By algebra;
-    the printed filter reads 8 kHz up to 0.35 dB too low."""
+    """A tone's greatest value lies a sixteenth of a sample from one of them at most: cos(2π f / 16 f_s). By
+    algebra. It reads too high only where the printed filter, which is part of it, does."""
     rate, time = 48_000, np.arange(4_800) / 48_000
     worst = min(
         in_full(np.cos(2 * np.pi * hz * time + turn)[100:-100], CLOSE)
         for turn in np.linspace(0, np.pi, 41)
     )
-    assert amplitude_db(worst) >= amplitude_db(np.cos(2 * np.pi * hz / rate / 8)) - 0.05
-    assert in_full(np.cos(2 * np.pi * hz * time) * np.hanning(4_800), CLOSE) <= 1.005
+    assert amplitude_db(worst) >= amplitude_db(np.cos(2 * np.pi * hz / rate / 16)) - 0.03
+    whole = np.cos(2 * np.pi * hz * time) * np.hanning(4_800)
+    assert in_full(whole, CLOSE) <= max(in_full(whole, PRINTED), 1.003)
 
 
 WILD = {
@@ -108,7 +109,7 @@ def test_no_row_comes_higher_than_it_can(by, kind, rate):
     rows = zip(starts, np.append(starts[1:], len(samples)), strict=True)
     found = np.array([true_peaks_of(silence, block, np.array([a]), b - a, by)[0] for a, b in rows])
     assert (found <= most * (1 + 1e-12)).all()
-    if kind == "voice":
+    if kind == "voice" and by is PRINTED:
         loud = found > 0.3 * found.max()
         assert np.median(most[loud] / peaks[loud]) < 1.6
 

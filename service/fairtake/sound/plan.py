@@ -17,6 +17,7 @@ from fairtake.profile import Profile
 from fairtake.sound.filters import Sections
 from fairtake.sound.levels import Blemish, Levels, Piece, Rows, cut
 from fairtake.sound.makeup import solve, unlimited_db
+from fairtake.sound.overs import Over, lowered_db
 from fairtake.sound.phase import NO_PHASE, Phase
 from fairtake.sound.proof import spoken_power
 from fairtake.sound.spared import Spared, share_spared
@@ -40,7 +41,7 @@ from fairtake.sound.stages.rumble import rumble
 from fairtake.sound.stages.tone import tone
 from fairtake.sound.stages.trim import trim
 from fairtake.sound.thin import Thin, thin
-from fairtake.units import power_db, power_gain
+from fairtake.units import gain, power_db, power_gain
 
 STAGES: dict[str, Callable[[Levels, Any], Work]] = {
     "repair": repair,
@@ -64,7 +65,8 @@ LAST = ("phase", "limit", "normalise")
 class Correction:
     """What the files already written showed to be needed, in dB.
 
-    ``level_db`` is added to the level that is aimed at, ``ceiling_db`` taken from the ceiling, ``mp3_db``
+    ``level_db`` is added to the level that is aimed at, ``ceiling_db`` taken from the ceiling and besides in
+    ``overs`` what the MP3 stood over it there, ``mp3_db``
     added to what the encoder gets, and ``down_db`` taken from everything after the limiter.
     ``spared`` are the places in which the proof of speech found harm: what did it does nothing
     there. ``peaks_known`` asks for a plan from the true peaks of the finished take, which the sound
@@ -75,6 +77,7 @@ class Correction:
     ceiling_db: float = 0.0
     mp3_db: float = 0.0
     down_db: float = 0.0
+    overs: tuple[Over, ...] = ()
     spared: frozenset[Spared] = frozenset()
     peaks_known: bool = False
     phase: Phase = NO_PHASE
@@ -95,6 +98,7 @@ class Plan:
     """What render will do. ``gain_db`` is the sum of all stages' gains, without the limiter, one
     value a row of the finished take; ``limited_db`` what the limiter is foreseen to add, 0 or less;
     ``drawn`` is that of `Chained`; ``slow`` says where the limiter takes nothing fast, as a share;
+    ``lower_db`` where it keeps lower than its ceiling, and by how much;
     ``tone_db`` the level of the room tone that is added to it, dBFS RMS, where there is any."""
 
     repairs: tuple[Blemish, ...]
@@ -111,6 +115,7 @@ class Plan:
     tone_db: Rows | None = None
     limited_db: Rows = field(default_factory=lambda: np.zeros(0, np.float32))
     slow: Rows | None = None
+    lower_db: Rows | None = None
     drawn: tuple[StageGain, ...] = ()
 
     def without_curves(self) -> Plan:
@@ -123,6 +128,7 @@ class Plan:
             spoken=self.spoken[:0].copy(),
             tone_db=None,
             slow=None,
+            lower_db=None,
         )
 
 
@@ -240,9 +246,16 @@ def settled(
     ceiling = replace_ceiling(profile.limit, correction.ceiling_db)
     levels = done.levels
     slow = share_spared(correction.spared, "limit", levels.rows)
+    lower_db = lowered_db(correction.overs, levels.rows)
     if true_peaks is not None:
         levels = replace(levels, heard_peak=true_peaks)
-    solved = solve(levels, done.spoken > 0, ceiling, profile.normalise, correction.level_db, slow)
+    # To keep lower in a place is to meet higher peaks there.
+    met = (
+        levels
+        if lower_db is None
+        else replace(levels, heard_peak=levels.heard_peak * gain(lower_db))
+    )
+    solved = solve(met, done.spoken > 0, ceiling, profile.normalise, correction.level_db, slow)
     notes = dict(done.notes)
     notes["limit"] = {**limit_note(-solved.limited_db), "ceiling_dbtp": profile.limit.ceiling_dbtp}
     if "phase" in notes:
@@ -258,7 +271,7 @@ def settled(
         done.repairs, done.filters, done.pieces, done.bands, gain_db, ceiling,
         solved.makeup_db, solved.short_db, notes, done.spoken, done.phase,
         None if done.tone_db is None else done.tone_db + makeup_db, solved.limited_db, slow,
-        done.drawn,
+        lower_db, done.drawn,
     )  # fmt: skip
 
 

@@ -53,7 +53,9 @@ class Rendering:
         self.sample_rate_hz = sample_rate_hz
         self.channels = source.channels
         self.frames = staged_frames(source, plan, sample_rate_hz)
-        self._limiter = Limiter(plan.limit, sample_rate_hz, source.channels, plan.slow)
+        self._limiter = Limiter(
+            plan.limit, sample_rate_hz, source.channels, plan.slow, plan.lower_db
+        )
 
     def __iter__(self) -> Iterator[Samples]:
         stream = staged(self._source, self._plan, self.sample_rate_hz, self.frames)
@@ -220,9 +222,11 @@ class Limiter:
     """
 
     def __init__(
-        self, settings: LimitSettings, rate: int, channels: int, slow_share: Rows | None = None
-    ) -> None:
-        self._settings, self._rate, self._slow_share = settings, rate, slow_share
+        self, settings: LimitSettings, rate: int, channels: int, slow_share: Rows | None = None,
+        lower_db: Rows | None = None,
+    ) -> None:  # fmt: skip
+        self._settings, self._rate = settings, rate
+        self._slow_share, self._lower_db = slow_share, lower_db
         self._rows = 0
         self._aim = float(gain(aim_dbtp(settings)))
         self._row_peaks = RowPeaks(rate, channels, CLOSE)
@@ -270,7 +274,10 @@ class Limiter:
     ) -> Iterator[Samples]:
         over = np.concatenate(overs)
         known = np.concatenate([self._past, over, following[: self._reach]])
-        amount = limiter_db(known, self._settings, self._slow_near(len(known)))[self._reach :]
+        lower_db = self._near(self._lower_db, len(known))
+        met = known if lower_db is None else known + lower_db
+        slow_share = self._near(self._slow_share, len(known))
+        amount = limiter_db(met, self._settings, slow_share)[self._reach :]
         self._rows += len(over)
         self._past = known[len(over) : len(over) + self._reach]
         self._done.append(amount[: len(over)])
@@ -282,11 +289,11 @@ class Limiter:
             yield under_gain(block, -corners, self._rate) if corners.any() else block
             row += rows
 
-    def _slow_near(self, rows: int) -> Rows | None:
-        """The share of *rows* rows from where the past begins; none beyond the take's ends."""
-        if self._slow_share is None:
+    def _near(self, curve: Rows | None, rows: int) -> Rows | None:
+        """*rows* rows of *curve* from where the past begins; 0 beyond the take's ends."""
+        if curve is None:
             return None
         begin = self._rows - self._reach
-        here = self._slow_share[max(begin, 0) : max(begin + rows, 0)]
+        here = curve[max(begin, 0) : max(begin + rows, 0)]
         here = np.pad(here, (max(-begin, 0), 0))
         return np.pad(here, (0, rows - len(here)))

@@ -13,8 +13,11 @@
 /* Samples that are worked on together: what is made of them stays in the nearest memory. */
 #define CHUNK 1024
 #define MOST_BEFORE 64
-#define TAPS 12 /* of the printed interpolator */
-#define CLOSE_TAPS 16 /* of the closer one */
+/* Taps and phases, each with its mirror image, of the printed interpolator and of the closer one. */
+#define TAPS 12
+#define PHASES 2
+#define CLOSE_TAPS 16
+#define CLOSE_PHASES 6
 
 /* The same instructions in a wider form too, chosen when the program is loaded, where that is to be had. */
 #if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__)
@@ -162,14 +165,13 @@ WIDE static void row_sums(const double *block, Py_ssize_t frames, Py_ssize_t cha
     }
 }
 
-/* The greatest of the samples of a span of one channel, *step* apart, and of what four phases of *taps* taps
- * make of them. Of two phases that mirror each other, y and y', the halves of h[k] + h[last - k] over
+/* The greatest of the samples of a span of one channel, *step* apart, and of what some phases and their mirror
+ * images make of them. Of two that mirror each other, y and y', the halves of h[k] + h[last - k] over
  * x[k] + x[last - k], and of h[k] - h[last - k] over x[k] - x[last - k], are (y + y') / 2 and (y - y') / 2; the
  * greater of |y| and |y'| is the sum of their sizes. */
 static inline double span_peak(const double *span, Py_ssize_t step, Py_ssize_t width, const double *halves,
-                               const int taps)
+                               const int phases, const int taps)
 {
-    const double *even = halves, *odd = halves + taps / 2, *even2 = halves + taps, *odd2 = halves + 3 * taps / 2;
     double x[CHUNK + CLOSE_TAPS], peak = 0;
     for (Py_ssize_t at = 0; at < width; at += CHUNK) {
         Py_ssize_t n = least(CHUNK, width - at);
@@ -177,19 +179,18 @@ static inline double span_peak(const double *span, Py_ssize_t step, Py_ssize_t w
             x[i] = span[(at + i) * step];
             peak = most(fabs(x[i]), peak);
         }
-        #pragma omp simd reduction(max:peak)
-        for (Py_ssize_t i = 0; i < n; i++) {
-            double e = 0, o = 0, e2 = 0, o2 = 0;
-            for (int k = 0; k < taps / 2; k++) {
-                double sum = x[i + k] + x[i + taps - 1 - k], apart = x[i + k] - x[i + taps - 1 - k];
-                e += even[k] * sum;
-                o += odd[k] * apart;
-                e2 += even2[k] * sum;
-                o2 += odd2[k] * apart;
+        for (int p = 0; p < phases; p++) {
+            const double *even = halves + p * taps, *odd = even + taps / 2;
+            #pragma omp simd reduction(max:peak)
+            for (Py_ssize_t i = 0; i < n; i++) {
+                double e = 0, o = 0;
+                for (int k = 0; k < taps / 2; k++) {
+                    e += even[k] * (x[i + k] + x[i + taps - 1 - k]);
+                    o += odd[k] * (x[i + k] - x[i + taps - 1 - k]);
+                }
+                double y = fabs(e) + fabs(o);
+                peak = y > peak ? y : peak;
             }
-            double y = fabs(e) + fabs(o), y2 = fabs(e2) + fabs(o2);
-            y = y2 > y ? y2 : y;
-            peak = y > peak ? y : peak;
         }
     }
     return peak;
@@ -201,10 +202,10 @@ WIDE static void span_peaks(const double *joined, Py_ssize_t channels, const int
     for (Py_ssize_t s = 0; s < spans; s++) {
         peaks[s] = 0;
         for (Py_ssize_t c = 0; c < channels; c++) {
-            /* A number of taps that the compiler knows makes the loop over them none. */
+            /* Numbers that the compiler knows make the loop over the taps none. */
             const double *span = joined + starts[s] * channels + c;
-            double found = taps == TAPS ? span_peak(span, channels, width, halves, TAPS)
-                                        : span_peak(span, channels, width, halves, CLOSE_TAPS);
+            double found = taps == TAPS ? span_peak(span, channels, width, halves, PHASES, TAPS)
+                                        : span_peak(span, channels, width, halves, CLOSE_PHASES, CLOSE_TAPS);
             peaks[s] = most(found, peaks[s]);
         }
     }
@@ -486,9 +487,10 @@ static PyObject *py_span_peaks(PyObject *self, PyObject *args)
     Py_ssize_t width, channels;
     if (!PyArg_ParseTuple(args, "y*y*y*w*nn", &b[0], &b[1], &b[2], &b[3], &width, &channels))
         return NULL;
-    Py_ssize_t spans = doubles(&b[1]), taps = doubles(&b[2]) / 2;
+    Py_ssize_t spans = doubles(&b[1]), halves = doubles(&b[2]);
+    Py_ssize_t taps = halves == PHASES * TAPS ? TAPS : CLOSE_TAPS;
     int fits = within(channels, 1, MOST_CHANNELS) && within(width, 1, MOST_VALUES)
-        && doubles(&b[0]) % channels == 0 && doubles(&b[2]) == 2 * taps && (taps == TAPS || taps == CLOSE_TAPS)
+        && doubles(&b[0]) % channels == 0 && (taps == TAPS || halves == CLOSE_PHASES * CLOSE_TAPS)
         && doubles(&b[3]) == spans
         && ascend(b[1].buf, spans, width + taps - 1, doubles(&b[0]) / channels, 0);
     if (fits) {

@@ -154,10 +154,11 @@ def span_peaks(joined: Samples, starts: Indices, width: int, by: Interpolator = 
 
 @functools.cache
 def _convolution(width: int, by: Interpolator) -> Values:
-    """The matrix that applies all four phases to a span at once, shape (width + reach, 4 · width)."""
-    matrix = np.zeros((width + by.reach, 4 * width))
+    """The matrix that applies all phases to a span at once, shape (width + reach, phases · width)."""
+    phases = len(by.phases)
+    matrix = np.zeros((width + by.reach, phases * width))
     for n in range(width):
-        matrix[n : n + by.taps, 4 * n : 4 * n + 4] = by.phases[:, ::-1].T
+        matrix[n : n + by.taps, phases * n : phases * (n + 1)] = by.phases[:, ::-1].T
     return matrix
 
 

@@ -27,7 +27,7 @@ from fairtake.sound.stage import Work
 from fairtake.typed_file import Settings
 
 #: How far under the ceiling the limiter aims: the interpolator's under-read.
-GUARD_DB = 0.15
+GUARD_DB = 0.1
 #: Where a word's edge was pushed too far, what is taken slowly is taken from so far at least: its word goes
 #: down with it.
 WIDE_ROWS = 600
