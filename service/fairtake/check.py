@@ -12,7 +12,8 @@ from pathlib import Path
 from fairtake.below import all_below
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
-from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.folders import SETTINGS_FILE, Root, open_root, strangers
+from fairtake.folders.claim_folder import said_of_stranger
 from fairtake.mounts import file_system, is_remote
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
@@ -122,6 +123,7 @@ def _folder_problems(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def _place_problems(root: Root) -> Iterator[tuple[str, str]]:
+    yield from (("bad", said_of_stranger(folder)) for folder in strangers(root))
     there = [folder for folder in root.folders if folder.is_dir()]
     for folder in there:
         free = shutil.disk_usage(folder).free

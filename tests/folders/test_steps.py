@@ -12,7 +12,7 @@ import shutil
 import subprocess
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -101,7 +101,16 @@ def calls(ram: Path, model: str) -> list[str]:
         [*traced, sys.executable, "-c", code, str(root.path), str(ram / "model")],
         check=True, cwd=Path(__file__).parents[1],
     )  # fmt: skip
-    return trace.read_text().replace(f"{root.path}/", "").splitlines()
+    return list(by_open_folders(trace.read_text().replace(f"{root.path}/", "").splitlines()))
+
+
+def by_open_folders(calls: list[str]) -> Iterator[str]:
+    """*calls* with the folder's own path where an open folder was gone into by its descriptor."""
+    opened: dict[str, str] = {}
+    for call in calls:
+        yield re.sub(r"/proc/self/fd/(\d+)", lambda found: opened[found[1]], call)
+        if found := re.search(r"openat\(.* = (\d+)<(.*)>$", call):
+            opened[found[1]] = found[2]
 
 
 def first(calls: list[str], call: str, path: str, after: int = -1) -> int:

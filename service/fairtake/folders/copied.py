@@ -29,6 +29,7 @@ from fairtake.folders.durable import (
     rename,
     standing,
     sync,
+    way_in,
     way_to,
 )
 from fairtake.folders.places import Root
@@ -92,7 +93,9 @@ def let_go(root: Root, claimed: Claim, held: Held = lambda path: False) -> bool:
                 if there is not None:
                     rename(name, aside, folder=folder, into=folder)
             if standing(aside, folder) is not None:
-                if _is_as_noted(claimed, aside, folder) and not held(_path(root, claimed)):
+                if _is_as_noted(claimed, aside, folder) and not held(
+                    root.inbox / _aside_path(claimed)
+                ):
                     remove(aside, folder)
                 else:
                     put_back(root, claimed)
@@ -107,10 +110,13 @@ def let_go(root: Root, claimed: Claim, held: Held = lambda path: False) -> bool:
 
 
 def put_back(root: Root, claimed: Claim) -> None:
-    """Give what was copied its name again."""
-    aside = _path(root, claimed)
-    if standing(aside) is not None:
-        move_to_free(aside, root.inbox, claimed.path)
+    """Give what was copied its name again, where it still stands there."""
+    with (
+        contextlib.suppress(FileNotFoundError, FileExistsError),
+        way_in(root.inbox, _aside_path(claimed)) as aside,
+    ):
+        if standing(aside) is not None:
+            move_to_free(aside, root.inbox, claimed.path)
 
 
 def _copy(claimed: Claim, name: Path, folder: int | None) -> bool:
@@ -145,8 +151,8 @@ def _aside(claimed: Claim) -> str:
     return f"{PART_PREFIX}{claimed.job}.taken"  # no part: those are swept
 
 
-def _path(root: Root, claimed: Claim) -> Path:
-    return root.inbox / PurePosixPath(claimed.path).with_name(_aside(claimed))
+def _aside_path(claimed: Claim) -> str:
+    return str(PurePosixPath(claimed.path).with_name(_aside(claimed)))
 
 
 def _looks_as_noted(claimed: Claim, there: os.stat_result | None) -> bool:

@@ -55,7 +55,8 @@ under its own name, then removes the claim; a start goes on with that. *requeue*
 quarantine to the inbox, then removes the reason.
 
 A folder below one of ours is never entered through a link: on the way in, a take behind one is not
-there; on the way out, the folder gets the next free name.
+there; on the way out, the folder gets the next free name. Between looking and moving anybody may swap
+it for a link; so what is moved goes into, or out of, the folder that was opened.
 
 When a step fails
 -----------------
@@ -82,7 +83,7 @@ from collections.abc import Callable, Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 from fairtake.below import all_below
-from fairtake.folders.claim_folder import Claim, claims, forget
+from fairtake.folders.claim_folder import Claim, claims, forget, strangers
 from fairtake.folders.copied import claim_by_copy, let_go, put_back
 from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
@@ -100,6 +101,7 @@ from fairtake.folders.durable import (
     same,
     standing,
     sync,
+    way_in,
     way_to,
     write_durably,
 )
@@ -348,27 +350,33 @@ def _place(
 
     What lies in scratch *is_synced* before it is decided that it is to be published.
     """
-    target = home / place
     Drives(root).require()
-    make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
-    if holds(target, sha256):
-        remove_take(source)
-        return
-    if standing(source) is None:
-        raise _Lost(str(source))
-    move_new(source, target, sha256, is_synced)
+    make_below(home, folder_of(place))
+    with way_in(home, place) as target:
+        if holds(target, sha256):
+            remove_take(source)
+            return
+        if standing(source) is None:
+            raise _Lost(str(source))
+        move_new(source, target, sha256, is_synced)
 
 
 def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, str]] = ()) -> None:
     """Undo what was done of steps 6 to 8, in an order in which it may be broken off."""
     plan = claimed.publish or {}
-    original = root.originals / plan["original"]
-    if standing(claimed.take) is None and holds(original, plan["sha256"]):
-        move_new(original, claimed.take)
+    _take_from(root.originals, plan["original"], plan["sha256"], claimed.take)
     for source, place, sha256 in sound:
-        if standing(source) is None and holds(root.outbox / place, sha256):
-            move_new(root.outbox / place, source)
+        _take_from(root.outbox, place, sha256, source)
     claimed.undecide()
+
+
+def _take_from(home: Path, place: str, sha256: str, source: Path) -> None:
+    """Undo `_place`, where it was done and what was placed still stands there."""
+    if standing(source) is not None:
+        return
+    with contextlib.suppress(FileNotFoundError, FileExistsError), way_in(home, place) as target:
+        if holds(target, sha256):
+            move_new(target, source)
 
 
 # --- quarantine -----------------------------------------------------------------------------------
@@ -388,13 +396,16 @@ def _go_on_quarantining(root: Root, claimed: Claim) -> str:
     plan = claimed.quarantine or {}
     Drives(root).require()
     folder = free_folder(folder_of(plan["path"]), root.quarantine)
-    home = make_below(root.quarantine, folder)
+    make_below(root.quarantine, folder)
     wanted, text = PurePosixPath(plan["path"]).name, str(plan["reason"])
-    if standing(claimed.take) is None:  # it is there already
-        name = _name_it_has(home, wanted, text)
-    else:
-        taken = keys_in(home)
-        name = next(n for n in candidates(wanted) if _quarantine_as(claimed, home / n, text, taken))
+    with way_in(root.quarantine, str(PurePosixPath(folder) / wanted)) as target:
+        home = target.parent
+        if standing(claimed.take) is None:  # it is there already
+            name = _name_it_has(home, wanted, text)
+        else:
+            taken = keys_in(home)
+            names = candidates(wanted)
+            name = next(n for n in names if _quarantine_as(claimed, home / n, text, taken))
     plan["path"] = str(PurePosixPath(folder) / name)
     end(root, claimed)
     return str(plan["path"])
@@ -463,10 +474,13 @@ def recover(root: Root, in_work: Collection[str] = ()) -> list[Claim]:
             waiting.append(claimed)
         else:
             end(root, claimed)
-    known = {claimed.job for claimed in waiting} | set(in_work)
+    known, others = {claimed.job for claimed in waiting} | set(in_work), strangers(root)
     for folder in (*_inside(root.scratch), *_inside(root.claims)):
         if folder.parent == root.claims and folder.is_file() and not folder.is_symlink():
             move_to_free(folder, root.inbox, folder.name)  # somebody's: a claim is a folder
+        elif folder in others:
+            with contextlib.suppress(OSError):
+                os.rmdir(folder)
         elif folder.name not in known and not any(
             standing(folder / name) for name in ("take", "returning", "copied.json")
         ):
@@ -495,7 +509,9 @@ def sweep(root: Root) -> None:
     """Remove what copies and notes that were broken off left between the files that are whole."""
     for home in (root.outbox, root.originals, root.quarantine, root.inbox):
         for part in all_below(home, PART_PREFIX, PART_SUFFIX):
-            remove_quietly(part)
+            place = part.relative_to(home).as_posix()
+            with contextlib.suppress(OSError), way_in(home, place) as there:
+                remove_quietly(there)
     parts = f"{PART_PREFIX}*{PART_SUFFIX}"
     for part in (*root.state.glob(parts), *root.claims.parent.glob(parts)):
         remove_quietly(part)

@@ -30,6 +30,7 @@ from fairtake.folders.durable import (
     remove_take,
     standing,
     sync,
+    way_in,
 )
 from fairtake.folders.names import portable
 from fairtake.folders.places import Root
@@ -75,7 +76,7 @@ def clear_out(root: Root) -> Iterator[Deleted | Skipped]:
             status = standing(receipt)
             if status is not None:
                 yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S, noted)
-        except PermissionError as e:
+        except (PermissionError, FileExistsError) as e:  # the latter: its folder is a link
             yield Skipped(receipt.relative_to(root.outbox).as_posix(), str(e))
 
 
@@ -102,11 +103,13 @@ def _delete(
     home: Path, what: str, files: dict[Path, str], root: Root, receipt: Path
 ) -> Iterator[Deleted]:
     for path, sha256 in files.items():
-        if holds(path, sha256):
-            remove_take(path)
-            sync(path.parent)
-            warrant = receipt.relative_to(root.outbox).as_posix()
-            yield Deleted(what, path.relative_to(home).as_posix(), warrant)
+        place = path.relative_to(home).as_posix()
+        with way_in(home, place) as there:
+            if not holds(there, sha256):
+                continue
+            remove_take(there)
+            sync(there.parent)
+        yield Deleted(what, place, receipt.relative_to(root.outbox).as_posix())
 
 
 def _read(receipt: Path) -> Receipt | None:
