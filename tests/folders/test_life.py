@@ -386,6 +386,30 @@ def test_files_lost_after_they_were_promised_are_made_again(root: Root, model: s
     hurting.look_at_outputs(root)
 
 
+def test_a_take_that_changed_since_its_files_were_promised_is_done_anew(
+    root: Root, model: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody had it open: what was made of other bytes is taken back before it has its receipt."""
+    claimed, wav, mp3, receipt = ready(root, model)
+    place, placed = life._place, []
+
+    def cut_off(*what: Any, **how: Any) -> None:
+        if placed:
+            raise InterruptedError
+        placed.append(what)
+        place(*what, **how)
+
+    with monkeypatch.context() as patched, pytest.raises(InterruptedError):
+        patched.setattr(life, "_place", cut_off)
+        publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt)
+    claimed.take.write_bytes(TAKE[::-1])
+    [waiting] = recover(root)
+    assert files_below(root.outbox) != [] and not resume(root, waiting)
+    assert (
+        waiting.take.read_bytes() == TAKE[::-1] and files_below(root.outbox, root.originals) == []
+    )
+
+
 def test_a_copy_on_another_drive_is_read_back_before_the_original_goes(
     ram: Path, other_drive: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -89,6 +89,18 @@ def test_a_copy_that_takes_its_full_size_first_is_seen_by_its_time(
     assert inbox.after(SETTLE_S) == ["a.wav"]
 
 
+@pytest.mark.parametrize("name", ["a.wav", "a.mix/a.wav"])
+def test_a_copy_whose_time_is_put_back_after_each_piece_is_seen(
+    inbox: Inbox, take: bytes, name: str
+) -> None:
+    """Full size at once, short openings, the source's time after each: only the change time tells."""
+    for part in range(5):
+        inbox.write(name, take[: part * 9000].ljust(len(take), b"\0"), mtime=2_000_000)
+        inbox.write("a.mix/cues.toml", b'[[voice]]\nfile = "a.wav"\n', mtime=2_000_000)
+        assert inbox.after(SETTLE_S - 1) == []
+    assert name.split("/")[0] in inbox.after(SETTLE_S)
+
+
 def test_a_pause_at_nothing_is_waited_out(inbox: Inbox, take: bytes) -> None:
     """A file of 0 bytes is a copy that has not begun, until its grace is over. Requirement 5."""
     inbox.write("a.wav", b"")

@@ -135,7 +135,7 @@ def _copy(claimed: Claim, name: Path, folder: int | None) -> bool:
         os.utime(fresh, ns=(before.st_atime_ns, before.st_mtime_ns))
         os.fsync(new.fileno())
         after = os.fstat(old.fileno())
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+    if _written(before) != _written(after):
         return False
     read_back(fresh, told.hexdigest())
     claimed.note_copy(
@@ -153,6 +153,11 @@ def _aside(claimed: Claim) -> str:
 
 def _aside_path(claimed: Claim) -> str:
     return str(PurePosixPath(claimed.path).with_name(_aside(claimed)))
+
+
+def _written(status: os.stat_result) -> tuple[int, int, int]:
+    """What writing changes of a file; the last of it can be put back by nobody."""
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns
 
 
 def _looks_as_noted(claimed: Claim, there: os.stat_result | None) -> bool:

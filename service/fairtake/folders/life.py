@@ -324,8 +324,8 @@ def _ready(scratch: Path, file: Path, place: str, sha256: str) -> list[str]:
 
 def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     """Steps 7 to 10; False, with nothing of them left, when they cannot be done."""
-    plan, scratch = claimed.publish or {}, root.scratch / claimed.job
-    *sound, receipt = [(scratch / name, place, sha256) for name, place, sha256 in plan["files"]]
+    plan = claimed.publish or {}
+    *sound, receipt = _promised(root, claimed)
     try:
         for source, place, sha256 in sound:
             _place(root, source, root.outbox, place, sha256, is_synced=True)
@@ -339,6 +339,12 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
         return False
     end(root, claimed)
     return True
+
+
+def _promised(root: Root, claimed: Claim) -> list[tuple[Path, str, str]]:
+    """Of each file that is to be published where it lies, its place and its hash; the receipt last."""
+    files, scratch = (claimed.publish or {})["files"], root.scratch / claimed.job
+    return [(scratch / name, place, sha256) for name, place, sha256 in files]
 
 
 def _place(
@@ -451,9 +457,16 @@ def _quarantine_as(claimed: Claim, target: Path, text: str, taken: set[str]) -> 
 
 
 def resume(root: Root, claimed: Claim) -> bool:
-    """Go on with what was decided; False when nothing was, or when the work has to be done again."""
-    if claimed.publish is not None and _go_on_publishing(root, claimed):
-        return True
+    """Go on with what was decided; False when nothing was, or when the work has to be done again.
+
+    That is so, too, where the take is not any more what its files were made of.
+    """
+    if claimed.publish is not None:
+        if standing(claimed.take) is None or holds(claimed.take, claimed.publish["sha256"]):
+            if _go_on_publishing(root, claimed):
+                return True
+        else:
+            _take_back(root, claimed, _promised(root, claimed)[:-1])
     if claimed.quarantine is None:
         return False
     _go_on_quarantining(root, claimed)

@@ -11,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from typing import Any
 
@@ -260,7 +260,8 @@ class Part:
         try:
             seen = look(taken.take)
             if taken.copied is not None:  # the drive of the claims may keep times less finely
-                seen = Seen(taken.copied["size"], taken.copied["mtime_ns"], seen.inode)
+                noted = {key: taken.copied[key] for key in ("size", "mtime_ns")}
+                seen = replace(seen, **noted)
             if not seen.same_bytes(waited.seen) or held_open(taken.take):
                 self._bring_back(taken, "somebody still writes it", patiently=False)
                 return
