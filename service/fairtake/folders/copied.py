@@ -36,7 +36,8 @@ from fairtake.folders.places import Root
 from fairtake.plain_file import open_plain
 from fairtake.pulse import beat
 
-Held = Callable[[Path], bool]
+#: Whether somebody has a file open for writing; None: that cannot be told.
+Held = Callable[[Path], bool | None]
 
 
 def claim_by_copy(

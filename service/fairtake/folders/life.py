@@ -79,12 +79,12 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 from fairtake.below import all_below
 from fairtake.folders.claim_folder import Claim, claims, forget, strangers
-from fairtake.folders.copied import claim_by_copy, let_go, put_back
+from fairtake.folders.copied import Held, claim_by_copy, let_go, put_back
 from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
     PART_PREFIX,
@@ -122,7 +122,7 @@ from fairtake.receipt import OUTPUT_SUFFIXES, REASON_SUFFIX, RECEIPT_SUFFIX, Rea
 def claim(
     root: Root,
     path: str,
-    held: Callable[[Path], bool] = lambda path: False,
+    held: Held = lambda path: False,
 ) -> Claim | None:
     """Take *path* out of the inbox; None when it is no longer there.
 
@@ -153,7 +153,7 @@ def _take_out(
     claimed: Claim,
     name: Path,
     folder: int | None,
-    held: Callable[[Path], bool],
+    held: Held,
 ) -> bool:
     """Step 2; False when there is nothing to claim."""
     try:

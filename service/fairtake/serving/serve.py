@@ -430,7 +430,7 @@ class Service:
         in_work = [InWork(c.job, c.path, verb, share) for c, verb, share in busy if c]
         return Standing(
             in_work, self._reasons, len(self._pending), self.finished, self.failed,
-            self._said_trouble(), self._clerk.trouble,
+            self._said_trouble(), self._clerk.trouble, self._intake.unseen,
         )  # fmt: skip
 
     def _tell(self) -> None:
