@@ -71,6 +71,12 @@ class Claim:
         return self.folder / "take"
 
     @property
+    def is_another_s(self) -> bool:
+        """Whether the take is a file of another account, which may write it wherever it is moved."""
+        there = os.lstat(self.take)
+        return stat.S_ISREG(there.st_mode) and there.st_uid not in _accounts(self.folder.parent)
+
+    @property
     def returning(self) -> Path:
         """The take once it is on its way back: nobody works on it any more."""
         return self.folder / "returning"
@@ -205,7 +211,12 @@ def _is_ours(folder: Path) -> bool:
     there = standing(folder)
     if there is None or not stat.S_ISDIR(there.st_mode) or not _JOB.fullmatch(folder.name):
         return False
-    return there.st_uid in (getattr(os, "geteuid", int)(), os.stat(folder.parent).st_uid)
+    return there.st_uid in _accounts(folder.parent)
+
+
+def _accounts(claims: Path) -> set[int]:
+    """Whose files are ours."""
+    return {getattr(os, "geteuid", int)(), os.stat(claims).st_uid}
 
 
 def refresh(claimed: Claim) -> None:

@@ -150,6 +150,12 @@ def read_back(path: Path, sha256: str) -> None:
         raise OSError(errno.EIO, "It reads back other than it was written", str(path))
 
 
+def copy_new(source: Path, target: Path, sha256: str) -> None:
+    """As `move_new`, always by a copy: whoever has *source* open, or owns it, has not *target*."""
+    _copy_across(source, target, sha256)
+    sync(source.parent)
+
+
 def move_new(
     source: Path, target: Path, sha256: str | None = None, is_synced: bool = False
 ) -> None:

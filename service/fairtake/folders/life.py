@@ -40,7 +40,8 @@ step  what is done                           a kill before it leaves, and the ne
 6     ``publish.json``: each file, its       as 5. From here on a start goes on, for each step
       hash, its place                        below is known by its hash to be done or not
 7     WAV and MP3 are placed                 some of the files in place, without a receipt
-8     the take goes to originals             sound in place, the take still claimed
+8     the take goes to originals, a file of  sound in place, the take still claimed
+      another account by a copy of ours
 9     the receipt is placed: it is done      all but the receipt
 10    scratch and claim are removed          a claim without a take and all of its files in
                                              place; only 10 is left to do
@@ -89,6 +90,7 @@ from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
+    copy_new,
     holds,
     make_below,
     move_new,
@@ -284,11 +286,15 @@ class _Lost(Exception):
     """A file is neither in scratch nor in its place."""
 
 
+class TakeChanged(Exception):
+    """The take is not any more what its files were made of."""
+
+
 def publish(root: Root, claimed: Claim, made: Mapping[str, Path], receipt: Receipt) -> str:
     """Place the finished files, the take and, last, the receipt; the stem they got.
 
     *made* lie in the claim's scratch, under the keys of `Receipt.files`, and hold what *receipt* says
-    of them.
+    of them. Raises `TakeChanged`, with nothing of them placed.
     """
     sound = [(made[suffix], suffix, output) for suffix, output in receipt.files.items()]
     scratch = root.scratch / claimed.job
@@ -329,7 +335,10 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     try:
         for source, place, sha256 in sound:
             _place(root, source, root.outbox, place, sha256, is_synced=True)
-        _place(root, claimed.take, root.originals, plan["original"], plan["sha256"])
+        _place(
+            root, claimed.take, root.originals, plan["original"], plan["sha256"],
+            by_copy=standing(claimed.take) is not None and claimed.is_another_s,
+        )  # fmt: skip
         _place(root, receipt[0], root.outbox, receipt[1], receipt[2], is_synced=True)
     except _Lost:
         _take_back(root, claimed)  # what stands may stay: the work gives it again
@@ -337,6 +346,9 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     except FileExistsError:
         _take_back(root, claimed, sound)
         return False
+    except TakeChanged:
+        _take_back(root, claimed, sound)
+        raise
     end(root, claimed)
     return True
 
@@ -348,11 +360,12 @@ def _promised(root: Root, claimed: Claim) -> list[tuple[Path, str, str]]:
 
 
 def _place(
-    root: Root, source: Path, home: Path, place: str, sha256: str, is_synced: bool = False
-) -> None:
-    """Move *source* to its place unless the same bytes already stand there.
+    root: Root, source: Path, home: Path, place: str, sha256: str, is_synced: bool = False,
+    by_copy: bool = False,
+) -> None:  # fmt: skip
+    """Move *source* to its place, or *by_copy*, unless the same bytes already stand there.
 
-    Raises `_Lost`, and `FolderGone` where a drive is not there: its empty folder is no place.
+    Raises `_Lost`, `TakeChanged` by copy, and `FolderGone` where a drive is not there: its empty folder is no place.
 
     What lies in scratch *is_synced* before it is decided that it is to be published.
     """
@@ -364,7 +377,19 @@ def _place(
             return
         if standing(source) is None:
             raise _Lost(str(source))
-        move_new(source, target, sha256, is_synced)
+        if by_copy:
+            _copy_in(source, target, sha256)
+        else:
+            move_new(source, target, sha256, is_synced)
+
+
+def _copy_in(source: Path, target: Path, sha256: str) -> None:
+    try:
+        copy_new(source, target, sha256)
+    except OSError:
+        if standing(source) is None or holds(source, sha256):
+            raise
+        raise TakeChanged from None
 
 
 def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, str]] = ()) -> None:
@@ -463,8 +488,9 @@ def resume(root: Root, claimed: Claim) -> bool:
     """
     if claimed.publish is not None:
         if standing(claimed.take) is None or holds(claimed.take, claimed.publish["sha256"]):
-            if _go_on_publishing(root, claimed):
-                return True
+            with contextlib.suppress(TakeChanged):
+                if _go_on_publishing(root, claimed):
+                    return True
         else:
             _take_back(root, claimed, _promised(root, claimed)[:-1])
     if claimed.quarantine is None:

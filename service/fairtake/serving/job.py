@@ -47,6 +47,7 @@ from fairtake.folders import (
     scratch_of,
 )
 from fairtake.folders.durable import way_in
+from fairtake.folders.life import TakeChanged
 from fairtake.master import Finished, Job
 from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
@@ -298,7 +299,10 @@ def _published(
     if _cover_was_replaced(root, prepared):
         return Outcome("changed", message="Its title's cover was replaced meanwhile.")
     progress("publish", 0.0)
-    stem = publish(root, claimed, done.files, done.receipt)
+    try:
+        stem = publish(root, claimed, done.files, done.receipt)
+    except TakeChanged:
+        return Outcome("changed", message="The take was still being written.")
     return Outcome(
         "finished",
         place=_place(claimed, stem),
