@@ -31,7 +31,8 @@ FAULTS = (
 
 @dataclass
 class Scene:
-    """One way through one ROOT, below *folder*; on two drives when *far* or *inbox* is given.
+    """One way through one ROOT, below *folder*; on two drives when *far* or *inbox* is given. The take is
+    *owner*'s.
 
     Of its steps each *stride*-th is hurt.
     """
@@ -42,11 +43,14 @@ class Scene:
     model: str
     stride: int = 1
     inbox: Path | None = None
+    owner: int | None = None
 
     def set_out(self) -> Root:
         """A fresh ROOT, the take where the way begins, and a stranger's file where it would end."""
         root = fresh_root(self.folder, self.far, self.inbox)
         drop(root, NAME, TAKE)
+        if self.owner is not None:
+            os.chown(root.inbox / NAME, self.owner, self.owner)
         if self.way == "requeue":
             crashing.fail_at_work(root, self.model)
             drop(root, NAME, FOREIGN)

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 import pytest
 
+from accounts import DROPPER, SERVICE, needs_root
 from fairtake import check
 from fairtake.check import problems
 from fairtake.folders import SETTINGS_FILE, Root
@@ -20,6 +22,20 @@ def root(tmp_path: Path) -> Root:
 
 def bad(root: Root) -> list[str]:
     return [sentence for kind, sentence in problems(root.path) if kind == "bad"]
+
+
+@needs_root
+def test_takes_whose_writers_cannot_be_seen_are_noted(root: Root) -> None:
+    """Whoever asks: what counts is the account that has the claims. And what to do is said."""
+    drop(root, "a.wav", b"x")
+    os.chown(root.claims, SERVICE, SERVICE)
+    os.chown(root.inbox / "a.wav", SERVICE, SERVICE)
+    assert not any("CAP_LEASE" in sentence for _, sentence in problems(root.path))
+    os.chown(root.inbox / "a.wav", DROPPER, DROPPER)
+    [(kind, said)] = [found for found in problems(root.path) if "CAP_LEASE" in found[1]]
+    assert kind == "note" and "still for 60 s" in said and "force user" in said
+    os.chown(root.claims, 0, 0)
+    assert not any("CAP_LEASE" in sentence for _, sentence in problems(root.path))
 
 
 TITLES = {

@@ -12,15 +12,18 @@ from pathlib import Path
 from fairtake.below import all_below
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
-from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.folders import SETTINGS_FILE, Root, open_root, strangers
+from fairtake.folders.claim_folder import said_of_stranger
+from fairtake.folders.durable import standing
 from fairtake.mounts import file_system, is_remote
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
 from fairtake.serving.sandbox import missing
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sound.loops import COMPILED
-from fairtake.title import Title, is_title_file
+from fairtake.title import COVER_SUFFIXES, Title, is_title_file
 from fairtake.typed_file import parse_settings, usable_settings
+from fairtake.writers import UNSEEN, open_for_writing
 
 Problem = tuple[str, str]
 SLOW = (
@@ -52,6 +55,7 @@ def problems(path: Path) -> Iterator[Problem]:
     for folder in root.folders:
         yield from _folder_problems(folder)
     yield from _place_problems(root)
+    yield from _writer_problems(root)
     yield from _outward_problems(root)
     yield from (("note", sentence) for sentence in missing())
     if not COMPILED:
@@ -122,6 +126,7 @@ def _folder_problems(folder: Path) -> Iterator[tuple[str, str]]:
 
 
 def _place_problems(root: Root) -> Iterator[tuple[str, str]]:
+    yield from (("bad", said_of_stranger(folder)) for folder in strangers(root))
     there = [folder for folder in root.folders if folder.is_dir()]
     for folder in there:
         free = shutil.disk_usage(folder).free
@@ -134,6 +139,21 @@ def _place_problems(root: Root) -> Iterator[tuple[str, str]]:
             "note",
             f"{root.scratch} is on a network drive ({kind}): set `state` to a local folder.",
         )
+
+
+def _writer_problems(root: Root) -> Iterator[Problem]:
+    """Takes whose writers the service cannot see. Its account is the one that has the claims."""
+    if os.name != "posix" or not (root.claims.is_dir() and root.inbox.is_dir()):
+        return
+    service = os.stat(root.claims).st_uid
+    for file in all_below(root.inbox) if service else ():
+        there = standing(file)
+        if there is None or not stat.S_ISREG(there.st_mode) or there.st_uid == service:
+            continue
+        goes_with_takes = is_title_file(file.name) or file.suffix.casefold() in COVER_SUFFIXES
+        if not goes_with_takes and (os.geteuid() != service or open_for_writing(file) is None):
+            yield "note", UNSEEN.format(root.settings.unseen_s)
+            return
 
 
 def _outward_problems(root: Root) -> Iterator[Problem]:

@@ -6,6 +6,7 @@ import shutil
 from pathlib import Path
 
 from fairtake.folders import SETTINGS_FILE, open_root
+from fairtake.folders.drives import Drives
 from fairtake.shipped import config_folder
 
 #: Under this nothing of any length can be finished.
@@ -13,7 +14,10 @@ LEAST_FREE_BYTES = 2 * 2**30
 
 
 def make_root(path: Path) -> list[Path]:
-    """Make the folders, settings and profiles of a ROOT; the files written. Keeps what is there."""
+    """Make the folders, settings and profiles of a ROOT; the files written. Keeps what is there.
+
+    Raises `FolderGone` where a folder is not there that was before.
+    """
     path.mkdir(parents=True, exist_ok=True)
     written = []
     for source in (
@@ -25,5 +29,7 @@ def make_root(path: Path) -> list[Path]:
         if not target.exists():
             shutil.copyfile(source, target)
             written.append(target)
-    open_root(path).make_folders()
+    root = open_root(path)
+    Drives(root).require()
+    root.make_folders()
     return written

@@ -70,6 +70,12 @@ class ServiceSettings(Settings):
         le=3600,
         description="A take is begun when it has not changed for so many seconds.",
     )
+    unseen_s: float = Field(
+        60,
+        ge=0.2,
+        le=86400,
+        description="As settle_s, for takes of another account, of which the system does not tell whether somebody still writes them.",
+    )
     scan_s: float = Field(
         5,
         ge=0.5,

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +17,7 @@ from fairtake.errors import FolderGone
 from fairtake.folders import Root, claim, life, quarantine, quarantined, resume
 from fairtake.folders.drives import MARKER, MEMORY, Drives
 from fairtake.mounts import file_system, mounted_below
+from fairtake.root import make_root
 from fairtake.serving.heartbeat import last_beat
 from roots import Served, drop, files_below, is_finished, new_root, receipt_of, spoken, until
 
@@ -84,6 +86,60 @@ def test_a_folder_whose_drive_is_gone_is_known(tmp_path: Path, name: str) -> Non
         Drives(root).remember()
     finally:
         mounted.end()
+
+
+def test_nothing_is_published_below_the_empty_mount_point_of_outbox_and_state(
+    tmp_path: Path,
+) -> None:
+    """A start without the drive that bears both waits for it: what is remembered lies with the claims."""
+    point = tmp_path / "disk"
+    mounted = Mounted(point, tmp_path / "kept")
+    try:
+        elsewhere = {"outbox": str(point / "out"), "state": str(point / "state")}
+        root = new_root(tmp_path / "root", **elsewhere)
+        take = spoken(tmp_path / "voice.wav", 2, 2.6)
+        drop(root, "one.wav", take)
+        with Served(root, "--once") as served:
+            assert served.process.wait(60) == 0
+        assert is_finished(root, "one.wav", take)
+        mounted.go()
+        other = drop(root, "two.wav", spoken(tmp_path / "voice.wav", 2, 2.7))
+        with Served(root, "--once") as served:
+            assert served.process.wait(60) == 1, served.log
+        assert files_below(point) == [] and os.listdir(point) == []
+        assert (root.inbox / "two.wav").read_bytes() == other and "is not there" in served.log
+        mounted.come()
+        with Served(root, "--once") as served:
+            assert served.process.wait(60) == 0
+        assert is_finished(root, "two.wav", other)
+    finally:
+        mounted.end()
+
+
+@pytest.mark.parametrize("name", ["outbox", "originals", "quarantine", "state"])
+def test_a_place_that_was_set_and_existed_is_never_made_again(tmp_path: Path, name: str) -> None:
+    """On whatever drive: its going may be that of a drive. Who makes it himself, or sets another, may."""
+    place = tmp_path / "disk" / name
+    root = new_root(tmp_path / "root", **{name: str(place)})
+    Drives(root).remember()
+    shutil.rmtree(place)
+    with pytest.raises(FolderGone, match=str(place)):
+        Drives(root).require()
+    with pytest.raises(FolderGone, match=str(place)):
+        make_root(root.path)
+    drop(root, "one.wav", spoken(tmp_path / "voice.wav", 2, 2.6))
+    with Served(root, "--once") as served:
+        assert served.process.wait(60) == 1, served.log
+    assert not place.exists() and (root.inbox / "one.wav").exists()
+    moved = new_root_settings(root, **{name: str(place.with_name("another"))})
+    Drives(moved).require()
+    place.mkdir()
+    Drives(root).remember()
+
+
+def new_root_settings(root: Root, **settings: str) -> Root:
+    """*root* as it is with other settings."""
+    return Root(root.path, root.settings.model_copy(update=settings))
 
 
 def test_another_drive_in_its_place_is_not_taken_for_it(drive: Mounted) -> None:

@@ -17,6 +17,7 @@ import pytest
 
 import crashing
 import hurting
+from accounts import DROPPER, needs_root
 from crashing import FOREIGN, NAME, TAKE, WAYS, finish_claimed, reason
 from fairtake import folders
 from fairtake.errors import NotARoot
@@ -40,6 +41,7 @@ from fairtake.folders import (
     unclaim,
 )
 from fairtake.folders.durable import move_new
+from fairtake.folders.life import TakeChanged
 from roots import drop, files_below, finish_one, new_root
 
 
@@ -384,6 +386,67 @@ def test_files_lost_after_they_were_promised_are_made_again(root: Root, model: s
     finish_claimed(root, waiting, model)
     assert hurting.places_of_the_take(root) == ["originals"]
     hurting.look_at_outputs(root)
+
+
+def test_a_take_that_changed_since_its_files_were_promised_is_done_anew(
+    root: Root, model: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Somebody had it open: what was made of other bytes is taken back before it has its receipt."""
+    claimed, wav, mp3, receipt = ready(root, model)
+    place, placed = life._place, []
+
+    def cut_off(*what: Any, **how: Any) -> None:
+        if placed:
+            raise InterruptedError
+        placed.append(what)
+        place(*what, **how)
+
+    with monkeypatch.context() as patched, pytest.raises(InterruptedError):
+        patched.setattr(life, "_place", cut_off)
+        publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt)
+    claimed.take.write_bytes(TAKE[::-1])
+    [waiting] = recover(root)
+    assert files_below(root.outbox) != [] and not resume(root, waiting)
+    assert (
+        waiting.take.read_bytes() == TAKE[::-1] and files_below(root.outbox, root.originals) == []
+    )
+
+
+@needs_root
+def test_an_original_of_another_account_is_out_of_its_reach(root: Root, model: str) -> None:
+    """Whoever kept his file open, or owns it, changes nothing that was published: it is a copy of ours."""
+    drop(root, NAME, TAKE)
+    os.chown(root.inbox / NAME, DROPPER, DROPPER)
+    with open(root.inbox / NAME, "r+b", buffering=0) as kept:
+        claimed = claim(root, NAME)
+        assert claimed is not None
+        finish_claimed(root, claimed, model)
+        kept.write(b"forged")
+    assert (root.originals / NAME).read_bytes() == TAKE
+    assert {p.stat().st_uid for p in files_below(root.originals, root.outbox)} == {os.geteuid()}
+    assert files_below(root.claims, root.scratch) == []
+
+
+@needs_root
+def test_a_take_that_changes_while_it_is_published_is_not(
+    root: Root, model: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Of another account it may change until it is copied; then nothing of it is left in its places."""
+    claimed, wav, mp3, receipt = ready(root, model)
+    os.chown(claimed.take, DROPPER, DROPPER)
+    place = life._place
+
+    def write_before(root: Root, source: Path, *what: Any, **how: Any) -> None:
+        if source == claimed.take:
+            source.write_bytes(TAKE[::-1])
+        place(root, source, *what, **how)
+
+    with monkeypatch.context() as patched, pytest.raises(TakeChanged):
+        patched.setattr(life, "_place", write_before)
+        publish(root, claimed, {".wav": wav, ".mp3": mp3}, receipt)
+    assert files_below(root.outbox, root.originals) == []
+    [found] = recover(root)
+    assert not found.is_decided and found.take.read_bytes() == TAKE[::-1]
 
 
 def test_a_copy_on_another_drive_is_read_back_before_the_original_goes(

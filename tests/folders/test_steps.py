@@ -12,13 +12,14 @@ import shutil
 import subprocess
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 import hurting
+from accounts import DROPPER
 from crashing import NAME, TAKE, WAYS
 from fairtake.receipt import RECEIPT_SUFFIX
 from hurting import Scene
@@ -26,19 +27,22 @@ from roots import drop
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the children are forks")
 
-WHERE = ("rename", "link", "other drive", "inbox apart")
+WHERE = ("rename", "link", "other drive", "inbox apart", "another's")
 #: All is imported here already; a fresh interpreter would spend its time on that alone.
 CHILDREN = multiprocessing.get_context("fork") if os.name == "posix" else None
 
 
 @pytest.fixture
 def scene(request: pytest.FixtureRequest, way: str, where: str, ram: Path, model: str) -> Scene:
-    """The steps of *way*: *where* names by which call files move, or what lies on another drive."""
+    """The steps of *way*: *where* names by which call files move, what lies on another drive, or that the
+    take is another account's."""
+    if where == "another's" and os.geteuid():
+        pytest.skip("only root can make another account's file")
     apart = where in ("other drive", "inbox apart")
     other = request.getfixturevalue("other_drive") if apart else None
     far, inbox = (other, None) if where == "other drive" else (None, other)
     stride = 1 if "FAIRTAKE_EVERY_STEP" in os.environ else 23 if far else 7
-    return Scene(way, ram, far, model, stride, inbox)
+    return Scene(way, ram, far, model, stride, inbox, DROPPER if where == "another's" else None)
 
 
 def in_child(target: Callable[..., None], *arguments: Any) -> None:
@@ -101,7 +105,16 @@ def calls(ram: Path, model: str) -> list[str]:
         [*traced, sys.executable, "-c", code, str(root.path), str(ram / "model")],
         check=True, cwd=Path(__file__).parents[1],
     )  # fmt: skip
-    return trace.read_text().replace(f"{root.path}/", "").splitlines()
+    return list(by_open_folders(trace.read_text().replace(f"{root.path}/", "").splitlines()))
+
+
+def by_open_folders(calls: list[str]) -> Iterator[str]:
+    """*calls* with the folder's own path where an open folder was gone into by its descriptor."""
+    opened: dict[str, str] = {}
+    for call in calls:
+        yield re.sub(r"/proc/self/fd/(\d+)", lambda found: opened[found[1]], call)
+        if found := re.search(r"openat\(.* = (\d+)<(.*)>$", call):
+            opened[found[1]] = found[2]
 
 
 def first(calls: list[str], call: str, path: str, after: int = -1) -> int:

@@ -3,16 +3,22 @@
 from __future__ import annotations
 
 import os
+import signal
 import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
+from accounts import DROPPER, SERVICE, as_account, become, needs_root, open_folder
 from fairtake.serving.scan import scan
-from fairtake.serving.settle import Settling, open_for_writing
+from fairtake.serving.settle import Settling
+from fairtake.writers import open_for_writing
 from roots import CUT, spoken
 
-SETTLE_S, GRACE_S = 10, 100
+SETTLE_S, GRACE_S, UNSEEN_S = 10, 100, 60
 
 
 class Inbox:
@@ -20,7 +26,7 @@ class Inbox:
 
     def __init__(self, folder: Path) -> None:
         self.folder, self.now = folder, 1000.0
-        self.settling = Settling(folder, SETTLE_S, GRACE_S, lambda: self.now)
+        self.settling = Settling(folder, SETTLE_S, GRACE_S, UNSEEN_S, lambda: self.now)
 
     def after(self, seconds: float) -> list[str]:
         """What is ready *seconds* later, at a scan then."""
@@ -89,6 +95,18 @@ def test_a_copy_that_takes_its_full_size_first_is_seen_by_its_time(
     assert inbox.after(SETTLE_S) == ["a.wav"]
 
 
+@pytest.mark.parametrize("name", ["a.wav", "a.mix/a.wav"])
+def test_a_copy_whose_time_is_put_back_after_each_piece_is_seen(
+    inbox: Inbox, take: bytes, name: str
+) -> None:
+    """Full size at once, short openings, the source's time after each: only the change time tells."""
+    for part in range(5):
+        inbox.write(name, take[: part * 9000].ljust(len(take), b"\0"), mtime=2_000_000)
+        inbox.write("a.mix/cues.toml", b'[[voice]]\nfile = "a.wav"\n', mtime=2_000_000)
+        assert inbox.after(SETTLE_S - 1) == []
+    assert name.split("/")[0] in inbox.after(SETTLE_S)
+
+
 def test_a_pause_at_nothing_is_waited_out(inbox: Inbox, take: bytes) -> None:
     """A file of 0 bytes is a copy that has not begun, until its grace is over. Requirement 5."""
     inbox.write("a.wav", b"")
@@ -127,6 +145,72 @@ def test_a_file_somebody_still_writes_is_not_ready(inbox: Inbox, take: bytes) ->
         assert (inbox.settling.next_due_s() or 99) < 1, "nobody tells when it is let go of"
     with open(inbox.folder / "a.wav", "rb"):
         assert inbox.after(1) == ["a.wav"], "a reader is no writer"
+
+
+@needs_root
+@pytest.mark.parametrize("name", ["a.wav", "a.mix/a.wav"])
+def test_cannot_tell_is_not_nobody(take: bytes, name: str) -> None:
+    """A writer of another account pauses: his file has to be still for longer, and it is said why."""
+    with open_folder() as folder, _held_by(DROPPER, folder / name, take, 0o644):
+        if name.startswith("a.mix/"):
+            (folder / "a.mix/cues.toml").write_bytes(b'[[voice]]\nfile = "a.wav"\n')
+
+        def settle() -> None:
+            inbox, path = Inbox(folder), name.split("/")[0]
+            assert open_for_writing(folder / name) is None
+            assert inbox.after(0) == inbox.after(SETTLE_S) == inbox.after(UNSEEN_S - 11) == []
+            said = {path: "settling, 1 s to go: whether somebody writes it cannot be seen"}
+            assert inbox.settling.reasons() == said and inbox.settling.met_unseen
+            assert inbox.settling.next_due_s() == pytest.approx(1)
+            assert inbox.after(1) == [path]
+
+        as_account(SERVICE, settle)
+
+
+@needs_root
+def test_a_writer_is_found_in_the_tables_of_open_files(take: bytes) -> None:
+    """Another account's file, which a process of ours writes: its table may be read, and tells."""
+    with open_folder() as folder:
+        (folder / "a.wav").write_bytes(take)
+        (folder / "a.wav").chmod(0o666)
+        os.chown(folder / "a.wav", DROPPER, DROPPER)
+
+        def settle() -> None:
+            inbox = Inbox(folder)
+            with open(folder / "a.wav", "ab"):
+                assert open_for_writing(folder / "a.wav") is True
+                assert inbox.after(0) == inbox.after(SETTLE_S) == inbox.after(GRACE_S) == []
+                assert inbox.settling.reasons() == {"a.wav": "held open by another program"}
+            with open(folder / "a.wav", "rb"):
+                assert open_for_writing(folder / "a.wav") is None, "a reader is no writer"
+            assert inbox.after(1) == ["a.wav"]
+
+        as_account(SERVICE, settle)
+
+
+@contextmanager
+def _held_by(account: int, path: Path, data: bytes, mode: int) -> Iterator[None]:
+    """A process of *account* has *path* open for writing, and half of it written."""
+    path.parent.mkdir(exist_ok=True)
+    path.parent.chmod(0o777)
+    said, saying = os.pipe()
+    writer = os.fork()
+    if writer == 0:
+        become(account)
+        with open(path, "wb", buffering=0) as file:
+            os.fchmod(file.fileno(), mode)
+            file.write(data)
+            os.write(saying, b".")
+            time.sleep(60)
+        os._exit(0)
+    try:
+        assert os.read(said, 1) == b"."
+        yield
+    finally:
+        os.kill(writer, signal.SIGKILL)
+        os.waitpid(writer, 0)
+        os.close(said)
+        os.close(saying)
 
 
 def test_a_change_between_scan_and_claim_is_noticed(inbox: Inbox, take: bytes) -> None:

@@ -18,6 +18,7 @@ from fairtake.serving.clerk import Clerk
 from fairtake.serving.heartbeat import beat
 from fairtake.serving.status import LATELY, status
 from fairtake.terminal.screen import headline
+from fairtake.writers import UNSEEN
 from roots import drop, new_root, strict_json
 
 HOSTILE = [
@@ -35,6 +36,14 @@ def lives(root: Root, **said: Any) -> None:
     """A word of a living service: this very process."""
     words = {"doing": [], "waiting": {}, "trouble": ""} | said
     beat(root.heartbeat, time.time(), **words)
+
+
+def test_that_writers_cannot_be_seen_is_told_and_makes_nothing_unhealthy(root: Root) -> None:
+    """It says so, and what to do, in the plain lines as well; takes only wait longer."""
+    lives(root, writers=UNSEEN.format(60))
+    said = status(root)
+    assert said["healthy"] and "CAP_LEASE" in said["service"]["writers"]
+    assert any("CAP_LEASE" in line for line in _status_lines(said))
 
 
 def failed(root: Root, name: str) -> None:

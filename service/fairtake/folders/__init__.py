@@ -4,6 +4,7 @@ from fairtake.folders.claim_folder import Claim as Claim
 from fairtake.folders.claim_folder import claims as claims
 from fairtake.folders.claim_folder import read_claim as read_claim
 from fairtake.folders.claim_folder import refresh as refresh
+from fairtake.folders.claim_folder import strangers as strangers
 from fairtake.folders.finished import already_finished as already_finished
 from fairtake.folders.finished import asked_of as asked_of
 from fairtake.folders.finished import drop_duplicate as drop_duplicate

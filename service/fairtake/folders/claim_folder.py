@@ -11,6 +11,9 @@
 =====================  ==========================================================================
 
 Files are whole or not there. Taking a step back is removing one, which a full disk allows.
+
+A claim is believed only where its folder is ours, by owner and by name, and what stands in it only
+where it leads nowhere outside: others may have had something moved there.
 """
 
 from __future__ import annotations
@@ -19,6 +22,8 @@ import contextlib
 import errno
 import json
 import os
+import re
+import stat
 import time
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
@@ -31,11 +36,13 @@ from fairtake.folders.durable import (
     sync,
     write_durably,
 )
-from fairtake.folders.names import folder_of
+from fairtake.folders.names import folder_of, stays_below
 from fairtake.folders.places import Root
 from fairtake.plain_file import read_object
 
 _MARK = "attempt-"
+#: How `fairtake.folders.claim` names a claim.
+_JOB = re.compile(r"[0-9a-f]+-[0-9a-f]{6}")
 
 
 @dataclass
@@ -62,6 +69,12 @@ class Claim:
     @property
     def take(self) -> Path:
         return self.folder / "take"
+
+    @property
+    def is_another_s(self) -> bool:
+        """Whether the take is a file of another account, which may write it wherever it is moved."""
+        there = os.lstat(self.take)
+        return stat.S_ISREG(there.st_mode) and there.st_uid not in _accounts(self.folder.parent)
 
     @property
     def returning(self) -> Path:
@@ -154,21 +167,56 @@ def read_claim(folder: Path) -> Claim | None:
 
     A take whose ``claim.json`` was lost is still a take: it goes on under the name of its claim.
     """
+    if not _is_ours(folder):
+        return None
     known = _read(folder / "claim.json")
-    if known is None or not isinstance(known.get("path"), str):
+    if known is None or not _stay_below(known.get("path"), known.get("place")):
         if standing(folder / "take") is None:
             return None
         known = {"path": folder.name, "place": folder.name}
     return Claim(
         folder,
         known["path"],
-        str(known.get("place") or folder.name),
+        known["place"],
         max(_marks(folder), default=0),
-        _read(folder / "publish.json"),
-        _read(folder / "quarantine.json"),
+        _publish_plan(folder),
+        _quarantine_plan(folder),
         float(known.get("claimed_at", 0.0)),
         _read(folder / "copied.json"),
     )
+
+
+def strangers(root: Root) -> list[Path]:
+    """What lies among the claims and is none of ours: it is left alone."""
+    try:
+        names = sorted(os.listdir(root.claims))
+    except (FileNotFoundError, NotADirectoryError):
+        return []
+    return [root.claims / name for name in names if not _is_ours(root.claims / name)]
+
+
+def said_of_stranger(folder: Path) -> str:
+    """Of one of `strangers`, for people."""
+    return (
+        f"{folder} lies among the claims and is none of the service's; it is left alone. Look what it "
+        "is, and move it away: a take belongs into the inbox."
+    )
+
+
+def _is_ours(folder: Path) -> bool:
+    """Whether a folder among the claims was made by us, as far as its name and owner tell.
+
+    Some drives give all that lies on them one owner, who also has the folder of the claims.
+    """
+    there = standing(folder)
+    if there is None or not stat.S_ISDIR(there.st_mode) or not _JOB.fullmatch(folder.name):
+        return False
+    return there.st_uid in _accounts(folder.parent)
+
+
+def _accounts(claims: Path) -> set[int]:
+    """Whose files are ours."""
+    return {getattr(os, "geteuid", int)(), os.stat(claims).st_uid}
 
 
 def refresh(claimed: Claim) -> None:
@@ -202,6 +250,26 @@ def _marks(folder: Path) -> set[int]:
         return set()
     numbers = (name.removeprefix(_MARK) for name in names if name.startswith(_MARK))
     return {int(number) for number in numbers if number.isdigit()}
+
+
+def _publish_plan(folder: Path) -> dict[str, Any] | None:
+    plan = _read(folder / "publish.json")
+    match plan:
+        case {"files": [_, *_] as files, "original": original, "sha256": str()}:
+            whole = all(isinstance(file, list) and len(file) == 3 for file in files)
+            paths = [path for file in files for path in file[:2]] if whole else [None]
+            return plan if _stay_below(original, *paths) else None
+    return None
+
+
+def _quarantine_plan(folder: Path) -> dict[str, Any] | None:
+    plan = _read(folder / "quarantine.json") or {}
+    sound = _stay_below(plan.get("path")) and isinstance(plan.get("reason"), str)
+    return plan if sound else None
+
+
+def _stay_below(*paths: Any) -> bool:
+    return all(isinstance(path, str) and stays_below(path) for path in paths)
 
 
 def _read(path: Path) -> dict[str, Any] | None:

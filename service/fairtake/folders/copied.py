@@ -29,13 +29,15 @@ from fairtake.folders.durable import (
     rename,
     standing,
     sync,
+    way_in,
     way_to,
 )
 from fairtake.folders.places import Root
 from fairtake.plain_file import open_plain
 from fairtake.pulse import beat
 
-Held = Callable[[Path], bool]
+#: Whether somebody has a file open for writing; None: that cannot be told.
+Held = Callable[[Path], bool | None]
 
 
 def claim_by_copy(
@@ -92,7 +94,9 @@ def let_go(root: Root, claimed: Claim, held: Held = lambda path: False) -> bool:
                 if there is not None:
                     rename(name, aside, folder=folder, into=folder)
             if standing(aside, folder) is not None:
-                if _is_as_noted(claimed, aside, folder) and not held(_path(root, claimed)):
+                if _is_as_noted(claimed, aside, folder) and not held(
+                    root.inbox / _aside_path(claimed)
+                ):
                     remove(aside, folder)
                 else:
                     put_back(root, claimed)
@@ -107,10 +111,13 @@ def let_go(root: Root, claimed: Claim, held: Held = lambda path: False) -> bool:
 
 
 def put_back(root: Root, claimed: Claim) -> None:
-    """Give what was copied its name again."""
-    aside = _path(root, claimed)
-    if standing(aside) is not None:
-        move_to_free(aside, root.inbox, claimed.path)
+    """Give what was copied its name again, where it still stands there."""
+    with (
+        contextlib.suppress(FileNotFoundError, FileExistsError),
+        way_in(root.inbox, _aside_path(claimed)) as aside,
+    ):
+        if standing(aside) is not None:
+            move_to_free(aside, root.inbox, claimed.path)
 
 
 def _copy(claimed: Claim, name: Path, folder: int | None) -> bool:
@@ -129,7 +136,7 @@ def _copy(claimed: Claim, name: Path, folder: int | None) -> bool:
         os.utime(fresh, ns=(before.st_atime_ns, before.st_mtime_ns))
         os.fsync(new.fileno())
         after = os.fstat(old.fileno())
-    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+    if _written(before) != _written(after):
         return False
     read_back(fresh, told.hexdigest())
     claimed.note_copy(
@@ -145,8 +152,13 @@ def _aside(claimed: Claim) -> str:
     return f"{PART_PREFIX}{claimed.job}.taken"  # no part: those are swept
 
 
-def _path(root: Root, claimed: Claim) -> Path:
-    return root.inbox / PurePosixPath(claimed.path).with_name(_aside(claimed))
+def _aside_path(claimed: Claim) -> str:
+    return str(PurePosixPath(claimed.path).with_name(_aside(claimed)))
+
+
+def _written(status: os.stat_result) -> tuple[int, int, int]:
+    """What writing changes of a file; the last of it can be put back by nobody."""
+    return status.st_size, status.st_mtime_ns, status.st_ctime_ns
 
 
 def _looks_as_noted(claimed: Claim, there: os.stat_result | None) -> bool:

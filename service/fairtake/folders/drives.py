@@ -2,9 +2,10 @@
 
 When a drive goes, an empty folder of the same name stays in its place: whatever looks at it sees
 that all takes are gone, and whatever writes to it writes to the wrong disk. So each drive bears a
-marker, a small file with an identity, which is also remembered in the state folder. A folder on the
-ROOT's own drive needs no marker of its own: it is known by the drive's number. It may be deleted
-and made again; a drive may come back under another number.
+marker, a small file with an identity, which is also remembered beside the claims, and in the state
+folder for the case that the ROOT's own drive goes. A folder on the ROOT's own drive needs no marker of
+its own: it is known by the drive's number. It may be deleted and made again, unless the settings put it
+there: what was set and existed once is never made again. A drive may come back under another number.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import os
 import secrets
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 from fairtake.errors import FolderGone
 from fairtake.folders.durable import write_durably
@@ -39,23 +41,37 @@ class Drives:
         Raises `FolderGone` when one that is remembered is not there; nothing is written then.
         """
         self.require()
-        now = {name: self._identity(folder) for name, folder in self._folders()}
-        if now != self._known:
-            write_durably(self._root.state / MEMORY, json.dumps(now))
-            self._known = now
+        now: dict[str, Any] = {name: self._identity(folder) for name, folder in self._folders()}
+        now["places"] = {name: str(folder) for name, folder in self._folders()}
+        for memory in _memories(self._root):
+            if now != self._known or not memory.exists():
+                write_durably(memory, json.dumps(now))
+        self._known = now
 
     def require(self) -> None:
-        """Raises `FolderGone` when a drive that is remembered is not there."""
+        """Raises `FolderGone` when a drive that is remembered, or a place that was set, is not there."""
         for name, folder in self._folders():
             if self._known.get(name) and not self._bears(folder, self._known[name]):
+                memories = " and ".join(str(m) for m in _memories(self._root) if m.exists())
                 raise FolderGone(
                     f"The drive of {folder} is not there. If it was replaced for good, "
-                    f"remove {self._root.state / MEMORY} and start again."
+                    f"remove {memories} and start again."
                 )
+            if self._existed(name, folder) and not folder.is_dir():
+                raise FolderGone(
+                    f"{folder} is not there, and was before. If its drive is there and it may be empty, "
+                    "make that folder."
+                )
+
+    def _existed(self, name: str, folder: Path) -> bool:
+        """Whether the settings say that a folder lies there, and it did."""
+        places = self._known.get("places")
+        was = places.get(name) if isinstance(places, dict) else None
+        return was == str(folder) and bool(getattr(self._root.settings, name, ""))
 
     def _folders(self) -> Iterator[tuple[str, Path]]:
         yield "root", self._root.path
-        for name in ("inbox", "outbox", "originals", "quarantine"):
+        for name in ("inbox", "outbox", "originals", "quarantine", "state"):
             yield name, getattr(self._root, name)
 
     def _bears(self, folder: Path, identity: str) -> bool:
@@ -82,5 +98,10 @@ class Drives:
         return (self._root.claims.parent if folder == self._root.path else folder) / MARKER
 
 
-def _remembered(root: Root) -> dict[str, str]:
-    return read_object(root.state / MEMORY)
+def _remembered(root: Root) -> dict[str, Any]:
+    return next(filter(None, map(read_object, _memories(root))), {})
+
+
+def _memories(root: Root) -> tuple[Path, ...]:
+    """Where it is remembered: with the claims, and with the state where that lies elsewhere."""
+    return tuple(dict.fromkeys((root.claims.parent / MEMORY, root.state / MEMORY)))

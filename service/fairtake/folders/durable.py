@@ -15,7 +15,6 @@ import contextlib
 import ctypes
 import errno
 import functools
-import hashlib
 import itertools
 import os
 import secrets
@@ -37,6 +36,10 @@ PART_PREFIX, PART_SUFFIX = ".fairtake-", ".part"
 CHUNK = 2**20
 #: What file systems say that cannot sync a folder, and need not.
 NO_FOLDER_SYNC = (errno.EINVAL, errno.ENOTSUP, errno.EBADF, errno.ENOSYS)
+#: What opening a folder says that is a link, or something else that is no folder.
+NO_FOLDER = (errno.ELOOP, errno.ENOTDIR)
+#: A move is begun anew so often when its folder was swapped for a link meanwhile.
+SWAPS = 5
 
 
 def sync(path: Path) -> None:
@@ -68,24 +71,53 @@ def way_to(home: Path, path: str) -> Iterator[tuple[Path, int | None]]:
         yield Path(PurePosixPath(path).name), folder
 
 
+@contextlib.contextmanager
+def way_in(home: Path, path: str) -> Iterator[Path]:
+    """As `way_to`, as one path for any call; whatever is swapped for a link, it stays below *home*.
+
+    Only Linux gives an open folder a path. Elsewhere it is the plain one, its folders looked at just
+    before. Raises ``FileExistsError`` where a folder on the way is a link; errors name the plain path.
+    """
+    plain = str((home / path).parent)
+    with contextlib.ExitStack() as opened:
+        try:
+            name, folder = opened.enter_context(way_to(home, path))
+        except OSError as e:
+            if e.errno not in NO_FOLDER:
+                raise
+            raise FileExistsError(errno.EEXIST, "It is no folder", plain) from None
+        if folder is None or sys.platform != "linux":
+            yield home / path
+            return
+        through = f"/proc/self/fd/{folder}"
+        try:
+            yield Path(through) / name
+        except OSError as e:
+            e.filename, e.filename2 = (
+                str(said).replace(through, plain, 1) if said else said
+                for said in (e.filename, e.filename2)
+            )
+            raise
+
+
 def make_below(home: Path, folder: str) -> Path:
     """The *folder* below *home*, made where it is missing. *home* itself has to be there.
 
     Raises ``FileExistsError`` where something else has the name, a link to a folder too.
     """
-    path = home
     if not home.is_dir():  # a drive that went away must not be replaced by a folder of its name
         raise FileNotFoundError(errno.ENOENT, os.strerror(errno.ENOENT), str(home))
-    for part in Path(folder).parts:
-        path = path / part
-        try:
-            os.mkdir(path)
-        except FileExistsError:
-            if not is_folder(path):
-                raise
-        else:
-            sync(path.parent)
-    return path
+    below = PurePosixPath(folder)
+    for part in (*reversed(below.parents), below)[1:]:
+        with way_in(home, str(part)) as path:
+            try:
+                os.mkdir(path)
+            except FileExistsError:
+                if not is_folder(path):
+                    raise
+            else:
+                sync(path.parent)
+    return home / folder
 
 
 def write_durably(path: Path, text: str) -> None:
@@ -118,6 +150,12 @@ def read_back(path: Path, sha256: str) -> None:
         raise OSError(errno.EIO, "It reads back other than it was written", str(path))
 
 
+def copy_new(source: Path, target: Path, sha256: str) -> None:
+    """As `move_new`, always by a copy: whoever has *source* open, or owns it, has not *target*."""
+    _copy_across(source, target, sha256)
+    sync(source.parent)
+
+
 def move_new(
     source: Path, target: Path, sha256: str | None = None, is_synced: bool = False
 ) -> None:
@@ -144,8 +182,8 @@ def move_new(
 
 def _copy_across(source: Path, target: Path, sha256: str) -> None:
     # Named after its source: when this is broken off, doing it again leaves nothing behind.
-    token = hashlib.sha256(os.fsencode(source)).hexdigest()[:16]
-    fresh = target.with_name(f"{PART_PREFIX}{token}{PART_SUFFIX}")
+    one = os.lstat(source)
+    fresh = target.with_name(f"{PART_PREFIX}{one.st_dev:x}-{one.st_ino:x}{PART_SUFFIX}")
     remove_quietly(fresh)
     try:
         (_copy_folder if source.is_dir() else _copy_file)(source, fresh)
@@ -181,14 +219,28 @@ def _copy_folder(source: Path, fresh: Path) -> None:
 
 
 def move_to_free(source: Path, home: Path, path: str) -> str:
-    """Move *source* to *path* below *home*, or to the next name that is free; the path it got."""
-    folder = free_folder(folder_of(path), home)
-    make_below(home, folder)
-    name = PurePosixPath(path).name  # first as it is: it may use all the room there is
+    """Move *source* to *path* below *home*, or to the next name that is free; the path it got.
+
+    Raises ``FileExistsError`` where its folder is swapped for a link again and again.
+    """
+    for swaps in range(SWAPS):
+        folder = free_folder(folder_of(path), home)
+        try:
+            make_below(home, folder)
+            return _move_to_free_name(source, home, PurePosixPath(folder), PurePosixPath(path).name)
+        except FileExistsError:
+            if swaps + 1 == SWAPS:
+                raise
+    raise AssertionError("unreachable")
+
+
+def _move_to_free_name(source: Path, home: Path, folder: PurePosixPath, name: str) -> str:
+    # First as it is: it may use all the room there is.
     for candidate in itertools.chain((name,), candidates(fitting(name))):
-        place = str(PurePosixPath(folder) / candidate)
-        if move_or_is_there(source, home / place):
-            return place
+        place = str(folder / candidate)
+        with way_in(home, place) as target:
+            if move_or_is_there(source, target):
+                return place
     raise AssertionError("unreachable")
 
 

@@ -40,7 +40,8 @@ step  what is done                           a kill before it leaves, and the ne
 6     ``publish.json``: each file, its       as 5. From here on a start goes on, for each step
       hash, its place                        below is known by its hash to be done or not
 7     WAV and MP3 are placed                 some of the files in place, without a receipt
-8     the take goes to originals             sound in place, the take still claimed
+8     the take goes to originals, a file of  sound in place, the take still claimed
+      another account by a copy of ours
 9     the receipt is placed: it is done      all but the receipt
 10    scratch and claim are removed          a claim without a take and all of its files in
                                              place; only 10 is left to do
@@ -55,7 +56,8 @@ under its own name, then removes the claim; a start goes on with that. *requeue*
 quarantine to the inbox, then removes the reason.
 
 A folder below one of ours is never entered through a link: on the way in, a take behind one is not
-there; on the way out, the folder gets the next free name.
+there; on the way out, the folder gets the next free name. Between looking and moving anybody may swap
+it for a link; so what is moved goes into, or out of, the folder that was opened.
 
 When a step fails
 -----------------
@@ -78,16 +80,17 @@ import secrets
 import shutil
 import stat
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from pathlib import Path, PurePosixPath
 
 from fairtake.below import all_below
-from fairtake.folders.claim_folder import Claim, claims, forget
-from fairtake.folders.copied import claim_by_copy, let_go, put_back
+from fairtake.folders.claim_folder import Claim, claims, forget, strangers
+from fairtake.folders.copied import Held, claim_by_copy, let_go, put_back
 from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
+    copy_new,
     holds,
     make_below,
     move_new,
@@ -100,6 +103,7 @@ from fairtake.folders.durable import (
     same,
     standing,
     sync,
+    way_in,
     way_to,
     write_durably,
 )
@@ -120,7 +124,7 @@ from fairtake.receipt import OUTPUT_SUFFIXES, REASON_SUFFIX, RECEIPT_SUFFIX, Rea
 def claim(
     root: Root,
     path: str,
-    held: Callable[[Path], bool] = lambda path: False,
+    held: Held = lambda path: False,
 ) -> Claim | None:
     """Take *path* out of the inbox; None when it is no longer there.
 
@@ -151,7 +155,7 @@ def _take_out(
     claimed: Claim,
     name: Path,
     folder: int | None,
-    held: Callable[[Path], bool],
+    held: Held,
 ) -> bool:
     """Step 2; False when there is nothing to claim."""
     try:
@@ -282,11 +286,15 @@ class _Lost(Exception):
     """A file is neither in scratch nor in its place."""
 
 
+class TakeChanged(Exception):
+    """The take is not any more what its files were made of."""
+
+
 def publish(root: Root, claimed: Claim, made: Mapping[str, Path], receipt: Receipt) -> str:
     """Place the finished files, the take and, last, the receipt; the stem they got.
 
     *made* lie in the claim's scratch, under the keys of `Receipt.files`, and hold what *receipt* says
-    of them.
+    of them. Raises `TakeChanged`, with nothing of them placed.
     """
     sound = [(made[suffix], suffix, output) for suffix, output in receipt.files.items()]
     scratch = root.scratch / claimed.job
@@ -322,12 +330,15 @@ def _ready(scratch: Path, file: Path, place: str, sha256: str) -> list[str]:
 
 def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     """Steps 7 to 10; False, with nothing of them left, when they cannot be done."""
-    plan, scratch = claimed.publish or {}, root.scratch / claimed.job
-    *sound, receipt = [(scratch / name, place, sha256) for name, place, sha256 in plan["files"]]
+    plan = claimed.publish or {}
+    *sound, receipt = _promised(root, claimed)
     try:
         for source, place, sha256 in sound:
             _place(root, source, root.outbox, place, sha256, is_synced=True)
-        _place(root, claimed.take, root.originals, plan["original"], plan["sha256"])
+        _place(
+            root, claimed.take, root.originals, plan["original"], plan["sha256"],
+            by_copy=standing(claimed.take) is not None and claimed.is_another_s,
+        )  # fmt: skip
         _place(root, receipt[0], root.outbox, receipt[1], receipt[2], is_synced=True)
     except _Lost:
         _take_back(root, claimed)  # what stands may stay: the work gives it again
@@ -335,40 +346,68 @@ def _go_on_publishing(root: Root, claimed: Claim) -> bool:
     except FileExistsError:
         _take_back(root, claimed, sound)
         return False
+    except TakeChanged:
+        _take_back(root, claimed, sound)
+        raise
     end(root, claimed)
     return True
 
 
-def _place(
-    root: Root, source: Path, home: Path, place: str, sha256: str, is_synced: bool = False
-) -> None:
-    """Move *source* to its place unless the same bytes already stand there.
+def _promised(root: Root, claimed: Claim) -> list[tuple[Path, str, str]]:
+    """Of each file that is to be published where it lies, its place and its hash; the receipt last."""
+    files, scratch = (claimed.publish or {})["files"], root.scratch / claimed.job
+    return [(scratch / name, place, sha256) for name, place, sha256 in files]
 
-    Raises `_Lost`, and `FolderGone` where a drive is not there: its empty folder is no place.
+
+def _place(
+    root: Root, source: Path, home: Path, place: str, sha256: str, is_synced: bool = False,
+    by_copy: bool = False,
+) -> None:  # fmt: skip
+    """Move *source* to its place, or *by_copy*, unless the same bytes already stand there.
+
+    Raises `_Lost`, `TakeChanged` by copy, and `FolderGone` where a drive is not there: its empty folder is no place.
 
     What lies in scratch *is_synced* before it is decided that it is to be published.
     """
-    target = home / place
     Drives(root).require()
-    make_below(home, folder_of(place))  # first: it refuses a link, behind which anything may stand
-    if holds(target, sha256):
-        remove_take(source)
-        return
-    if standing(source) is None:
-        raise _Lost(str(source))
-    move_new(source, target, sha256, is_synced)
+    make_below(home, folder_of(place))
+    with way_in(home, place) as target:
+        if holds(target, sha256):
+            remove_take(source)
+            return
+        if standing(source) is None:
+            raise _Lost(str(source))
+        if by_copy:
+            _copy_in(source, target, sha256)
+        else:
+            move_new(source, target, sha256, is_synced)
+
+
+def _copy_in(source: Path, target: Path, sha256: str) -> None:
+    try:
+        copy_new(source, target, sha256)
+    except OSError:
+        if standing(source) is None or holds(source, sha256):
+            raise
+        raise TakeChanged from None
 
 
 def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, str]] = ()) -> None:
     """Undo what was done of steps 6 to 8, in an order in which it may be broken off."""
     plan = claimed.publish or {}
-    original = root.originals / plan["original"]
-    if standing(claimed.take) is None and holds(original, plan["sha256"]):
-        move_new(original, claimed.take)
+    _take_from(root.originals, plan["original"], plan["sha256"], claimed.take)
     for source, place, sha256 in sound:
-        if standing(source) is None and holds(root.outbox / place, sha256):
-            move_new(root.outbox / place, source)
+        _take_from(root.outbox, place, sha256, source)
     claimed.undecide()
+
+
+def _take_from(home: Path, place: str, sha256: str, source: Path) -> None:
+    """Undo `_place`, where it was done and what was placed still stands there."""
+    if standing(source) is not None:
+        return
+    with contextlib.suppress(FileNotFoundError, FileExistsError), way_in(home, place) as target:
+        if holds(target, sha256):
+            move_new(target, source)
 
 
 # --- quarantine -----------------------------------------------------------------------------------
@@ -388,13 +427,16 @@ def _go_on_quarantining(root: Root, claimed: Claim) -> str:
     plan = claimed.quarantine or {}
     Drives(root).require()
     folder = free_folder(folder_of(plan["path"]), root.quarantine)
-    home = make_below(root.quarantine, folder)
+    make_below(root.quarantine, folder)
     wanted, text = PurePosixPath(plan["path"]).name, str(plan["reason"])
-    if standing(claimed.take) is None:  # it is there already
-        name = _name_it_has(home, wanted, text)
-    else:
-        taken = keys_in(home)
-        name = next(n for n in candidates(wanted) if _quarantine_as(claimed, home / n, text, taken))
+    with way_in(root.quarantine, str(PurePosixPath(folder) / wanted)) as target:
+        home = target.parent
+        if standing(claimed.take) is None:  # it is there already
+            name = _name_it_has(home, wanted, text)
+        else:
+            taken = keys_in(home)
+            names = candidates(wanted)
+            name = next(n for n in names if _quarantine_as(claimed, home / n, text, taken))
     plan["path"] = str(PurePosixPath(folder) / name)
     end(root, claimed)
     return str(plan["path"])
@@ -440,9 +482,17 @@ def _quarantine_as(claimed: Claim, target: Path, text: str, taken: set[str]) -> 
 
 
 def resume(root: Root, claimed: Claim) -> bool:
-    """Go on with what was decided; False when nothing was, or when the work has to be done again."""
-    if claimed.publish is not None and _go_on_publishing(root, claimed):
-        return True
+    """Go on with what was decided; False when nothing was, or when the work has to be done again.
+
+    That is so, too, where the take is not any more what its files were made of.
+    """
+    if claimed.publish is not None:
+        if standing(claimed.take) is None or holds(claimed.take, claimed.publish["sha256"]):
+            with contextlib.suppress(TakeChanged):
+                if _go_on_publishing(root, claimed):
+                    return True
+        else:
+            _take_back(root, claimed, _promised(root, claimed)[:-1])
     if claimed.quarantine is None:
         return False
     _go_on_quarantining(root, claimed)
@@ -463,10 +513,13 @@ def recover(root: Root, in_work: Collection[str] = ()) -> list[Claim]:
             waiting.append(claimed)
         else:
             end(root, claimed)
-    known = {claimed.job for claimed in waiting} | set(in_work)
+    known, others = {claimed.job for claimed in waiting} | set(in_work), strangers(root)
     for folder in (*_inside(root.scratch), *_inside(root.claims)):
         if folder.parent == root.claims and folder.is_file() and not folder.is_symlink():
             move_to_free(folder, root.inbox, folder.name)  # somebody's: a claim is a folder
+        elif folder in others:
+            with contextlib.suppress(OSError):
+                os.rmdir(folder)
         elif folder.name not in known and not any(
             standing(folder / name) for name in ("take", "returning", "copied.json")
         ):
@@ -495,7 +548,9 @@ def sweep(root: Root) -> None:
     """Remove what copies and notes that were broken off left between the files that are whole."""
     for home in (root.outbox, root.originals, root.quarantine, root.inbox):
         for part in all_below(home, PART_PREFIX, PART_SUFFIX):
-            remove_quietly(part)
+            place = part.relative_to(home).as_posix()
+            with contextlib.suppress(OSError), way_in(home, place) as there:
+                remove_quietly(there)
     parts = f"{PART_PREFIX}*{PART_SUFFIX}"
     for part in (*root.state.glob(parts), *root.claims.parent.glob(parts)):
         remove_quietly(part)

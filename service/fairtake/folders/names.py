@@ -78,6 +78,14 @@ def free_folder(folder: str, *homes: Path) -> str:
     return found
 
 
+def stays_below(path: str) -> bool:
+    """Whether *path* names something below the folder it is joined to, and no other."""
+    pure = PurePosixPath(path)
+    return (
+        bool(pure.parts) and not pure.is_absolute() and ".." not in pure.parts and "\0" not in path
+    )
+
+
 def is_folder(path: Path) -> bool:
     """Whether *path* is a folder itself. A link to one is not: it may lead anywhere."""
     try:

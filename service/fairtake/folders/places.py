@@ -27,7 +27,8 @@ class Root:
         self.claims = path / STATE_FOLDER / "claims"
         self.scratch = self.state / "scratch"
         self.heartbeat = self.state / "heartbeat.json"
-        self.lock = self.state / "lock"
+        # With the claims, too: whatever is set meanwhile, there is one service for them.
+        self.lock = self.claims.parent / "lock"
         # A folder of its own, so that it may be put on another disk.
         self.ledger = self.state / "ledger" / "takes.sqlite"
 

@@ -8,8 +8,8 @@ from pathlib import Path, PurePosixPath
 from typing import Any
 
 from fairtake.below import all_below
-from fairtake.folders.durable import move_to_free
-from fairtake.folders.names import portable, without_number
+from fairtake.folders.durable import move_to_free, way_in
+from fairtake.folders.names import portable, stays_below, without_number
 from fairtake.folders.places import Root
 from fairtake.mix_folder import is_mix
 from fairtake.plain_file import read_object
@@ -42,9 +42,10 @@ def requeue(root: Root, path: str) -> str:
     inside = take.resolve().is_relative_to(root.quarantine.resolve())
     if not inside or not (take.is_file() or (take.is_dir() and is_mix(take.name))):
         raise FileNotFoundError(errno.ENOENT, "not in quarantine", path)
-    reason = take.with_name(take.name + REASON_SUFFIX)
-    place = move_to_free(take, root.inbox, _own_path(path, _read(reason)))
-    reason.unlink(missing_ok=True)
+    with way_in(root.quarantine, path) as take:
+        reason = take.with_name(take.name + REASON_SUFFIX)
+        place = move_to_free(take, root.inbox, _own_path(path, _read(reason)))
+        reason.unlink(missing_ok=True)
     return place
 
 
@@ -54,8 +55,7 @@ def _own_path(path: str, reason: dict[str, Any]) -> str:
     take = reason.get("take")
     with contextlib.suppress(TypeError, ValueError):
         said = PurePosixPath(take["title"] or "", take["name"]) if take else PurePosixPath()
-        inside = not said.is_absolute() and ".." not in said.parts and "\0" not in str(said)
-        if inside and portable(str(said)) in (path, without_number(path)):
+        if stays_below(str(said)) and portable(str(said)) in (path, without_number(path)):
             return str(said)
     return path
 

@@ -1,5 +1,7 @@
 """Delete raw takes and finished files that were kept long enough. Off unless the settings give days.
 
+When something may go, the receipt's own time does not tell alone: see `ages`.
+
 What may go is told by the receipt alone: the two files it names, and the take whose bytes it names.
 Nothing of a take goes before its receipt was *verified*, which is to say that both finished files
 stood there with the very bytes the receipt promises; and each file is held against its hash once
@@ -18,11 +20,13 @@ import json
 import os
 import secrets
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from fairtake.below import all_below
+from fairtake.folders.ages import DAY_S, Ages, Now
+from fairtake.folders.ages import now as now_by_system
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
@@ -30,13 +34,12 @@ from fairtake.folders.durable import (
     remove_take,
     standing,
     sync,
+    way_in,
 )
 from fairtake.folders.names import portable
 from fairtake.folders.places import Root
 from fairtake.plain_file import read_object
 from fairtake.receipt import RECEIPT_SUFFIX, Receipt
-
-_DAY_S = 86400.0
 
 
 @dataclass(frozen=True)
@@ -61,21 +64,25 @@ def is_on(root: Root) -> bool:
     return bool(root.settings.keep_originals_days or root.settings.keep_finished_days)
 
 
-def clear_out(root: Root) -> Iterator[Deleted | Skipped]:
+def clear_out(root: Root, now: Callable[[], Now] = now_by_system) -> Iterator[Deleted | Skipped]:
     """Delete what was kept long enough, file by file, and say so after each.
+
+    Long enough has to be true by the receipt's own time and by what the service counted itself.
 
     What may not be read or removed holds up no other take. Any other ``OSError`` ends it: that may be
     the drive, and each further file would be waited for.
     """
     if not is_on(root):
         return
-    now, noted = _earlier_clock(root), _remembered(root)
-    for receipt in sorted(all_below(root.outbox, ends=RECEIPT_SUFFIX)):
+    clock, noted, ages = _earlier_clock(root), _remembered(root), Ages(root.state / "ages.json")
+    found = {receipt: standing(receipt) for receipt in all_below(root.outbox, ends=RECEIPT_SUFFIX)}
+    there = {receipt: status for receipt, status in sorted(found.items()) if status is not None}
+    ages.looked(now(), {str(receipt): status for receipt, status in there.items()})
+    for receipt, status in there.items():
+        age_days = min((clock - status.st_mtime) / DAY_S, ages.days(str(receipt)))
         try:
-            status = standing(receipt)
-            if status is not None:
-                yield from _clear(root, receipt, (now - status.st_mtime) / _DAY_S, noted)
-        except PermissionError as e:
+            yield from _clear(root, receipt, age_days, noted)
+        except (PermissionError, FileExistsError) as e:  # the latter: its folder is a link
             yield Skipped(receipt.relative_to(root.outbox).as_posix(), str(e))
 
 
@@ -102,11 +109,13 @@ def _delete(
     home: Path, what: str, files: dict[Path, str], root: Root, receipt: Path
 ) -> Iterator[Deleted]:
     for path, sha256 in files.items():
-        if holds(path, sha256):
-            remove_take(path)
-            sync(path.parent)
-            warrant = receipt.relative_to(root.outbox).as_posix()
-            yield Deleted(what, path.relative_to(home).as_posix(), warrant)
+        place = path.relative_to(home).as_posix()
+        with way_in(home, place) as there:
+            if not holds(there, sha256):
+                continue
+            remove_take(there)
+            sync(there.parent)
+        yield Deleted(what, place, receipt.relative_to(root.outbox).as_posix())
 
 
 def _read(receipt: Path) -> Receipt | None:

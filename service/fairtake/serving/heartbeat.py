@@ -14,15 +14,16 @@ from fairtake.plain_file import read_object
 EVERY_S = 2.0
 #: Without a word for so long, the service is taken for dead.
 DEAD_AFTER_S = 20.0
-#: What the service does beside its takes. What is in the way of it makes nothing unhealthy.
-BESIDE = ("ledger", "notices", "metrics")
+#: What is told beside the takes: what is in the way of it makes nothing unhealthy.
+BESIDE = ("writers", "ledger", "notices", "metrics")
 
 LifeState = Literal["running", "stopped", "hangs", "died", "never-ran"]
 
 
 def beat(
     path: Path, since: float, doing: list[dict[str, Any]], waiting: dict[str, str], trouble: str,
-    *, ledger: str = "", notices: str = "", metrics: str = "", stopped: bool = False,
+    *, writers: str = "", ledger: str = "", notices: str = "", metrics: str = "",
+    stopped: bool = False,
 ) -> None:  # fmt: skip
     """Say what is being done, what waits for what, and what is in the way of takes, and of what is beside them.
 
@@ -30,7 +31,7 @@ def beat(
     """
     said = {
         "pid": os.getpid(), "since": since, "at": time.time(), "monotonic_s": time.monotonic(),
-        "in_work": doing, "waiting": waiting, "trouble": trouble, "ledger": ledger,
+        "in_work": doing, "waiting": waiting, "trouble": trouble, "writers": writers, "ledger": ledger,
         "notices": notices, "metrics": metrics, "stopped": stopped,
     }  # fmt: skip
     fresh = path.with_name(f".{path.name}.part")

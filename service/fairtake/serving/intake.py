@@ -16,6 +16,7 @@ from fairtake.folders import Claim, Root
 from fairtake.folders.drives import Drives
 from fairtake.mounts import mounted_below
 from fairtake.serving.part import News, Part, drain
+from fairtake.writers import UNSEEN
 
 #: So often the system is asked for drives mounted in the inbox.
 ASK_EVERY_S = 5.0
@@ -99,9 +100,15 @@ class Intake:
         """What is in the way of single parts, a sentence each."""
         return [part.trouble for part in self._parts.values() if part.folder and part.trouble]
 
+    @property
+    def unseen(self) -> str:
+        """That writers of takes that came cannot be seen, in a sentence, or ''."""
+        met = any(part.met_unseen for part in self._parts.values())
+        return UNSEEN.format(self._root.settings.unseen_s) if met else ""
+
     def news_of_parts(self) -> list[str]:
-        """What is newly in the way of single parts."""
-        now = set(self.troubles_of_parts)
+        """What is newly in the way of single parts, or of seeing writers."""
+        now = set(filter(None, [*self.troubles_of_parts, self.unseen]))
         new, self._told = now - self._told, now
         return sorted(new)
 

@@ -7,6 +7,7 @@ nothing but a scratch of its own, and `put_in_place` the rest.
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import stat
@@ -33,6 +34,7 @@ from fairtake.errors import (
     Unreadable,
 )
 from fairtake.files.hashing import hash_of, take_hash
+from fairtake.files.mp3 import MOST_COVER_BYTES
 from fairtake.files.take import facts_of
 from fairtake.folders import (
     Claim,
@@ -44,6 +46,8 @@ from fairtake.folders import (
     resume,
     scratch_of,
 )
+from fairtake.folders.durable import way_in
+from fairtake.folders.life import TakeChanged
 from fairtake.master import Finished, Job
 from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
@@ -89,6 +93,7 @@ class Prepared:
     sha256: str
     looked: Seen
     asked: dict[str, Any]
+    cover: str  # where its title's picture lies in the inbox, '' for none
 
 
 @dataclass(frozen=True)
@@ -129,6 +134,14 @@ class Outcome:
 Progress = Callable[[str, float], None]
 
 
+class _CoverUnready(Exception):
+    """The title's picture is not there, or is none: somebody may be replacing it."""
+
+    def __init__(self, fault: TitleInvalid) -> None:
+        super().__init__(fault.message)
+        self.fault = fault
+
+
 def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Outcome:
     """Finish or quarantine one claimed take. Raises nothing.
 
@@ -138,11 +151,12 @@ def work(root: Root, claimed: Claim, grace_over: bool, progress: Progress) -> Ou
     def finish(said: Progress) -> Outcome:
         if resume(root, claimed):  # an earlier worker died on the last steps
             return _resumed(claimed)
-        prepared = _prepared(root, claimed)
+        scratch = scratch_of(root, claimed)
+        prepared = _prepared(root, claimed, scratch)
         stem = already_finished(root, claimed, prepared.asked)
         if stem is not None:
             return _dropped(root, claimed, stem, prepared)
-        done = make(prepared.job, scratch_of(root, claimed), root.settings.hang_s, said)
+        done = _made(prepared, scratch, root.settings.hang_s, said)
         return _published(root, claimed, prepared, done, said)
 
     return _judged(
@@ -159,10 +173,10 @@ def make_apart(
     """
 
     def finish(said: Progress) -> Outcome:
-        prepared = _prepared(root, claimed)
+        prepared = _prepared(root, claimed, scratch)
         done = None
         if already_finished(root, claimed, prepared.asked) is None:
-            done = make(prepared.job, scratch, root.settings.hang_s, said)
+            done = _made(prepared, scratch, root.settings.hang_s, said)
         return Outcome("made", made=Made(prepared, done))
 
     def condemn(error: FairtakeError, verb: str) -> Outcome:
@@ -216,6 +230,10 @@ def _came_to(
         if not grace_over:
             return Outcome("not-whole", code=e.code, message=e.message)
         return condemn(e)
+    except _CoverUnready as e:
+        if not grace_over:
+            return Outcome("not-whole", code=e.fault.code, message=e.fault.message)
+        return condemn(e.fault)
     except NotAFile as e:  # put back, where the scan passes it over
         return Outcome("changed", message=e.message)
     except EncoderFailed as e:  # as a crash: it may have been its memory, so it is tried again
@@ -240,13 +258,14 @@ def fault_of(error: OSError) -> SurroundingsFault:
     return kind(f"{error.strerror or error}{place}.")
 
 
-def _prepared(root: Root, claimed: Claim) -> Prepared:
-    """Look the take over and read what comes with it."""
+def _prepared(root: Root, claimed: Claim, scratch: Path) -> Prepared:
+    """Look the take over and read what comes with it; the title's picture is copied into *scratch*."""
     looked = look(claimed.take)
     _refuse_links(claimed)
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
-    cover = folder / title.cover if title.cover else None
+    picture = (folder / title.cover).relative_to(root.inbox).as_posix() if title.cover else ""
+    cover = _own_cover(root, picture, scratch) if picture else None
     job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     try:
         sha256 = take_hash(claimed.take)
@@ -258,9 +277,16 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
         "take": sha256,
         "profile": profile.sha256,
         "tags": job.tags,
-        "cover": _cover_hash(cover),
+        "cover": hash_of(cover) if cover else None,
     }
-    return Prepared(job, sha256, looked, asked)
+    return Prepared(job, sha256, looked, asked, picture)
+
+
+def _made(prepared: Prepared, scratch: Path, patience_s: float, progress: Progress) -> Finished:
+    try:
+        return make(prepared.job, scratch, patience_s, progress)
+    except TitleInvalid as e:  # its settings were in order: it is the picture
+        raise _CoverUnready(e) from None
 
 
 def _published(
@@ -270,8 +296,13 @@ def _published(
     mastered, sha256 = done.receipt.take.sha256, prepared.sha256
     if look(claimed.take) != prepared.looked or not sha256 == mastered == take_hash(claimed.take):
         return Outcome("changed", message="The take was still being written.")
+    if _cover_was_replaced(root, prepared):
+        return Outcome("changed", message="Its title's cover was replaced meanwhile.")
     progress("publish", 0.0)
-    stem = publish(root, claimed, done.files, done.receipt)
+    try:
+        stem = publish(root, claimed, done.files, done.receipt)
+    except TakeChanged:
+        return Outcome("changed", message="The take was still being written.")
     return Outcome(
         "finished",
         place=_place(claimed, stem),
@@ -319,11 +350,33 @@ def _refuse_links(claimed: Claim) -> None:
         raise SecondName()
 
 
-def _cover_hash(cover: Path | None) -> str | None:
+def _own_cover(root: Root, place: str, scratch: Path) -> Path:
+    """A copy of the picture at *place* in the inbox, under its own name. Raises `_CoverUnready`."""
+    ours = scratch / "cover" / PurePosixPath(place).name
+    ours.parent.mkdir(exist_ok=True)
+    ours.write_bytes(_cover_bytes(root, place))
+    return ours
+
+
+def _cover_bytes(root: Root, place: str) -> bytes:
+    """As much of a picture as one may have, and a byte more. Raises `_CoverUnready`."""
     try:
-        return hash_of(cover) if cover else None
-    except (FileNotFoundError, PermissionError, NotAFile):
-        return None  # said in words when it is copied
+        with way_in(root.inbox, place) as path, open_plain(path) as file:
+            return file.read(MOST_COVER_BYTES + 1)
+    except (FileNotFoundError, FileExistsError, PermissionError, NotAFile):
+        said = f"The cover '{PurePosixPath(place).name}' is no file beside title.toml."
+        raise _CoverUnready(TitleInvalid(said)) from None
+
+
+def _cover_was_replaced(root: Root, prepared: Prepared) -> bool:
+    """Whether the title has another picture by now; one that was taken away the take has already."""
+    if not prepared.cover:
+        return False
+    try:
+        picture = _cover_bytes(root, prepared.cover)
+    except _CoverUnready:
+        return False
+    return hashlib.sha256(picture).hexdigest() != prepared.asked["cover"]
 
 
 def title_of(root: Root, claimed: Claim) -> tuple[Title, Path, str]:

@@ -11,7 +11,7 @@ import os
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from typing import Any
 
@@ -21,8 +21,9 @@ from fairtake.pulse import felt_by
 from fairtake.serving.job import fault_of
 from fairtake.serving.making import described
 from fairtake.serving.scan import Seen, is_companion, look, walk
-from fairtake.serving.settle import Settling, held_open, open_for_writing
+from fairtake.serving.settle import Settling, held_open
 from fairtake.serving.watch import Watch
+from fairtake.writers import open_for_writing
 
 #: Fewest seconds between two scans, whatever events say.
 SCAN_LEAST_S = 0.2
@@ -97,7 +98,9 @@ class Part:
         self._trouble = ""
         self._root, self._check, self._tell, self._once = root, check, tell, once
         grace_s = settings.settle_s if once else settings.incomplete_grace_s
-        self._settling = Settling(root.inbox, settings.settle_s, grace_s, time.monotonic)
+        self._settling = Settling(
+            root.inbox, settings.settle_s, grace_s, settings.unseen_s, time.monotonic
+        )
         self._watch = Watch(root.inbox / folder, settings.watch, self._something_changed)
         self._wanted, self._counting = 0, threading.Lock()
         self._scanned = -1e9
@@ -144,6 +147,11 @@ class Part:
         if silent_s > SILENT_S:
             return f"The drive of {self._root.inbox / self.folder} does not answer."
         return self._trouble
+
+    @property
+    def met_unseen(self) -> bool:
+        """Whether takes came of which nobody tells whether somebody writes them."""
+        return self._settling.met_unseen
 
     @property
     def returning(self) -> list[Claim]:
@@ -260,7 +268,8 @@ class Part:
         try:
             seen = look(taken.take)
             if taken.copied is not None:  # the drive of the claims may keep times less finely
-                seen = Seen(taken.copied["size"], taken.copied["mtime_ns"], seen.inode)
+                noted = {key: taken.copied[key] for key in ("size", "mtime_ns")}
+                seen = replace(seen, **noted)
             if not seen.same_bytes(waited.seen) or held_open(taken.take):
                 self._bring_back(taken, "somebody still writes it", patiently=False)
                 return

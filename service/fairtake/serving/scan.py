@@ -34,28 +34,34 @@ DEEPEST = 100
 
 @dataclass(frozen=True)
 class Seen:
-    """What a file looked like. Two equal ones, some time apart, mean that nothing was written."""
+    """What a file looked like. Two equal ones, some time apart, mean that nothing was written.
+
+    Whoever writes may put ``mtime_ns`` back, as copying programs do; ``ctime_ns`` nobody can.
+    """
 
     size: int
     mtime_ns: int
     inode: int
+    ctime_ns: int
 
     @classmethod
     def of(cls, status: os.stat_result) -> Seen:
-        return cls(status.st_size, status.st_mtime_ns, status.st_ino)
+        return cls(status.st_size, status.st_mtime_ns, status.st_ino, status.st_ctime_ns)
 
     @classmethod
     def of_mix(cls, folder: Path) -> Seen:
         """A mix looks like all that lies in it together. Raises ``OSError``."""
-        told, size, mtime_ns = hashlib.sha256(), 0, 0
+        told, size, mtime_ns, ctime_ns = hashlib.sha256(), 0, 0, 0
         for name, status in _inside(folder):
             told.update(b"%s\0%d\0%d\0" % (os.fsencode(name), status.st_size, status.st_mtime_ns))
             told.update(b"%d\0" % status.st_ino)
+            told.update(b"%d\0" % status.st_ctime_ns)
             size, mtime_ns = size + status.st_size, max(mtime_ns, status.st_mtime_ns)
-        return cls(size, mtime_ns, int.from_bytes(told.digest()[:8]))
+            ctime_ns = max(ctime_ns, status.st_ctime_ns)
+        return cls(size, mtime_ns, int.from_bytes(told.digest()[:8]), ctime_ns)
 
     def same_bytes(self, other: Seen) -> bool:
-        """Whether the other can be the same bytes, moved or copied elsewhere."""
+        """Whether the other can be the same bytes, moved or copied elsewhere, which changes ``ctime_ns``."""
         return (self.size, self.mtime_ns) == (other.size, other.mtime_ns)
 
 

@@ -20,9 +20,11 @@ from fairtake.folders import (
     give_back_attempt,
     recover,
     refresh,
+    strangers,
     sweep,
     unclaim,
 )
+from fairtake.folders.claim_folder import said_of_stranger
 from fairtake.folders.drives import Drives
 from fairtake.hours import parse_hours
 from fairtake.pulse import felt_by
@@ -129,6 +131,8 @@ class Service:
             return
         for claimed in self._pending:
             event("recovered", claimed.path)
+        for stranger in strangers(self.root):
+            event("fault", why=said_of_stranger(stranger))
         self._pause.lift()
         self._intake.start()
         self._clerk.start()
@@ -426,7 +430,7 @@ class Service:
         in_work = [InWork(c.job, c.path, verb, share) for c, verb, share in busy if c]
         return Standing(
             in_work, self._reasons, len(self._pending), self.finished, self.failed,
-            self._said_trouble(), self._clerk.trouble,
+            self._said_trouble(), self._clerk.trouble, self._intake.unseen,
         )  # fmt: skip
 
     def _tell(self) -> None:

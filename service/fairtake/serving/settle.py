@@ -3,7 +3,8 @@
 A take is ready when it has looked the same for the settle time on our own monotonic clock, nobody
 has it open for writing as far as the system can tell, and its format says it is whole. A file that
 is not whole gets a longer grace and is then taken all the same, to be quarantined with the reason.
-A file that grows, or that somebody holds open, is waited for without end.
+A file that grows, or that somebody holds open, is waited for without end. Where nobody tells whether
+somebody has it open, for it is another account's, it has to look the same for longer.
 
 A folder without a title.toml has to be quiet as a whole first: its title.toml may be the last file
 of a long copy, and would come too late for the takes before it.
@@ -11,10 +12,7 @@ of a long copy, and would come too late for the takes before it.
 
 from __future__ import annotations
 
-import errno
 import math
-import os
-import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
@@ -24,6 +22,7 @@ from fairtake.files.container import sniff
 from fairtake.mix_folder import is_mix, missing_in
 from fairtake.serving.scan import Seen, is_companion, look, plain_files
 from fairtake.title import is_title_file
+from fairtake.writers import open_for_writing
 
 #: Whoever holds a file open says nothing when he lets go of it: it is looked at again so often.
 HELD_S = 0.5
@@ -40,17 +39,22 @@ class Waiting:
     is_take: bool  # or what goes with takes
     changed: bool = False
     held: bool = False
+    unseen: bool = False  # whether somebody writes it cannot be seen
     missing: str | None = None  # None: not looked at yet
 
 
 class Settling:
-    """Watches files settle. *clock* gives monotonic seconds."""
+    """Watches files settle. *clock* gives monotonic seconds; *unseen_s* is the settle time of a take
+    whose writers cannot be seen. ``met_unseen`` tells whether there ever was one."""
 
     def __init__(
-        self, inbox: Path, settle_s: float, grace_s: float, clock: Callable[[], float]
-    ) -> None:
+        self, inbox: Path, settle_s: float, grace_s: float, unseen_s: float,
+        clock: Callable[[], float],
+    ) -> None:  # fmt: skip
         self._inbox, self._settle_s, self._grace_s, self._clock = inbox, settle_s, grace_s, clock
+        self._unseen_s = max(unseen_s, settle_s)
         self.files: dict[str, Waiting] = {}
+        self.met_unseen = False
 
     def look(self, found: Mapping[str, Seen]) -> bool:
         """Take in a scan; whether it brought anything new or changed."""
@@ -94,7 +98,7 @@ class Settling:
         # Of most it is the same, and there may be thousands: those are told without a closer look.
         return {
             path: ITS_TURN
-            if not (loud or file.held or file.missing) and file.since <= settled_at
+            if not (loud or file.held or file.missing or file.unseen) and file.since <= settled_at
             else self._reason(path, file, now, loud)
             for path, file in self.files.items()
             if file.is_take
@@ -115,6 +119,9 @@ class Settling:
             return "still growing" if file.changed else f"settling, {left_s} s to go"
         if file.held:
             return "held open by another program"
+        if file.unseen and now - file.since < self._unseen_s:
+            left_s = math.ceil(file.since + self._unseen_s - now)
+            return f"settling, {left_s} s to go: whether somebody writes it cannot be seen"
         if file.missing:
             left_s = max(math.ceil(file.since + self._grace_s - now), 0)
             return f"{file.missing} ({left_s} s left for that to change)"
@@ -123,7 +130,8 @@ class Settling:
     def _due(self, file: Waiting, now: float) -> float:
         if file.held:
             return now + HELD_S
-        return file.since + (self._grace_s if file.missing else self._settle_s)
+        settled_s = self._unseen_s if file.unseen else self._settle_s
+        return file.since + max(settled_s, self._grace_s if file.missing else 0.0)
 
     def _settled(self, file: Waiting, now: float) -> bool:
         return now - file.since >= self._settle_s
@@ -140,8 +148,11 @@ class Settling:
         return False
 
     def _whole(self, path: str, file: Waiting, now: float) -> bool:
-        file.held = held_open(self._inbox / path)
-        if file.held:
+        if not (file.unseen and now - file.since < self._unseen_s):
+            held = held_open(self._inbox / path)
+            file.held, file.unseen = bool(held), held is None
+            self.met_unseen |= file.unseen
+        if file.held or (file.unseen and now - file.since < self._unseen_s):
             return False
         if file.missing is None:
             file.missing = _missing(self._inbox / path)
@@ -188,30 +199,16 @@ def _missing(path: Path) -> str:
         return ""  # whatever it is, it shows when the take is opened
 
 
-def held_open(take: Path) -> bool:
-    """Whether somebody on this machine has a take, or a file of a mix, open for writing."""
+def held_open(take: Path) -> bool | None:
+    """Whether somebody has a take, or a file of a mix, open for writing; None: it cannot be told."""
+    found: bool | None = False
     try:
-        return any(open_for_writing(file) for file in plain_files(take))
+        for file in plain_files(take):
+            match open_for_writing(file):
+                case True:
+                    return True
+                case None:
+                    found = None
     except OSError:
         return False  # it is gone: the next look tells
-
-
-def open_for_writing(path: Path) -> bool:
-    """Whether somebody on this machine has the file open for writing, where the system tells."""
-    if sys.platform != "linux":
-        return False
-    import fcntl
-
-    try:
-        descriptor = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_NOFOLLOW | os.O_CLOEXEC)
-    except OSError:
-        return False
-    try:
-        # A read lease is granted only while no writer has the file open.
-        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
-        fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
-    except OSError as e:
-        return e.errno == errno.EAGAIN
-    finally:
-        os.close(descriptor)
-    return False
+    return found

@@ -30,7 +30,7 @@ class Standing:
     """How things stand. Counts are since the service began.
 
     ``waiting`` names the takes nobody works on, and what each waits for; those that are ``claimed``
-    are among them. ``ledger`` is what is in the way of the ledger.
+    are among them. ``ledger`` is what is in the way of the ledger, ``writers`` of seeing who writes a take.
     """
 
     in_work: list[InWork]
@@ -40,6 +40,7 @@ class Standing:
     quarantined: int
     trouble: str
     ledger: str = ""
+    writers: str = ""
 
 
 class Listeners:
@@ -90,7 +91,7 @@ class Listeners:
         doing = [{**d._asdict(), "share": round(d.share, 3)} for d in how.in_work]
         with contextlib.suppress(OSError):  # nothing to be done about it here; its age will tell
             beat(
-                self._heartbeat, self._since, doing, how.waiting, how.trouble, ledger=how.ledger,
+                self._heartbeat, self._since, doing, how.waiting, how.trouble, ledger=how.ledger, writers=how.writers,
                 notices=self._notices.trouble, metrics=self._metrics.trouble, stopped=stopped,
             )  # fmt: skip
         counts = f"{len(doing)} in work, {len(how.waiting)} waiting, {how.finished} finished"
