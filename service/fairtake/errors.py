@@ -208,6 +208,13 @@ class WorkerCrashed(TakeFault):
     advice = "The file breaks the programs that read it. Export the recording anew as WAV."
 
 
+class FailsAlone(TakeFault):
+    """Drive or machine fail on this take again and again, while other takes are finished."""
+
+    code = "fails-alone"
+    advice = "Copy the take again from where it was recorded. If its copy here cannot be read, look at the drive."
+
+
 class WorkerHung(TakeFault):
     """Work on this take did not end in the time allowed, more than once."""
 

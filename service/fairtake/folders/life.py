@@ -127,8 +127,7 @@ def claim(
     For a take on a drive mounted in the inbox, which has to be copied, *held* tells whether somebody
     has a file open for writing.
     """
-    job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
-    claimed = Claim(root.claims / job, path, free_place(root, path))
+    claimed = Claim(root.claims / _new_job(), path, free_place(root, path))
     os.mkdir(claimed.folder)
     try:
         claimed.save()
@@ -144,6 +143,28 @@ def claim(
             return None
         raise
     return claimed
+
+
+def can_claim(root: Root) -> bool:
+    """Whether a claim can be made, whatever take it be of: tried with one of no take."""
+    job = _new_job()
+    try:
+        claimed = Claim(root.claims / job, job, free_place(root, job))
+        os.mkdir(claimed.folder)
+    except OSError:
+        return False
+    try:
+        claimed.save()
+    except OSError:
+        return False
+    finally:
+        with contextlib.suppress(OSError):
+            forget(claimed)
+    return True
+
+
+def _new_job() -> str:
+    return f"{time.time_ns():x}-{secrets.token_hex(3)}"
 
 
 def _take_out(

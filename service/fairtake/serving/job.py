@@ -15,10 +15,12 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
+from fairtake.below import all_below
 from fairtake.errors import (
     CutShort,
     DiskFull,
     EncoderFailed,
+    FailsAlone,
     FairtakeError,
     FolderGone,
     HeaderOnly,
@@ -49,7 +51,7 @@ from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 from fairtake.profile import Profile
 from fairtake.pulse import felt_by
-from fairtake.receipt import Reason
+from fairtake.receipt import Reason, TakeFacts
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
 from fairtake.serving.scan import Seen, look, nests_too_deep, plain_files
@@ -242,8 +244,12 @@ def fault_of(error: OSError) -> SurroundingsFault:
 
 def _prepared(root: Root, claimed: Claim) -> Prepared:
     """Look the take over and read what comes with it."""
-    looked = look(claimed.take)
-    _refuse_links(claimed)
+    try:
+        looked = look(claimed.take)
+        _refuse_links(claimed)
+    except PermissionError:
+        _refuse_closed(claimed)
+        raise
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
     cover = folder / title.cover if title.cover else None
@@ -251,9 +257,8 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
     try:
         sha256 = take_hash(claimed.take)
     except PermissionError:
-        if not any(map(is_closed_to_us, (claimed.take, *plain_files(claimed.take)))):
-            raise
-        raise Unreadable() from None
+        _refuse_closed(claimed)
+        raise
     asked = {
         "take": sha256,
         "profile": profile.sha256,
@@ -319,6 +324,17 @@ def _refuse_links(claimed: Claim) -> None:
         raise SecondName()
 
 
+def _refuse_closed(claimed: Claim) -> None:
+    """Raises `Unreadable` where the rights of the take, or of something in a mix, keep us from reading."""
+    take = claimed.take
+    if is_closed_to_us(take):
+        raise Unreadable() from None
+    inside = all_below(take) if take.is_dir() else ()
+    closed = (path for path in inside if not os.path.islink(path) and is_closed_to_us(path))
+    if first := next(closed, None):
+        raise Unreadable(f"In the mix: '{first.relative_to(take)}'.") from None
+
+
 def _cover_hash(cover: Path | None) -> str | None:
     try:
         return hash_of(cover) if cover else None
@@ -382,11 +398,21 @@ def profile_of(root: Root, claimed: Claim, title: Title, text: str) -> tuple[str
     return name, profile
 
 
+def _facts(claimed: Claim, error: FairtakeError) -> TakeFacts:
+    """What can be said of a take; nothing but its name of one that fails alone and cannot be read."""
+    try:
+        return facts_of(claimed.take, claimed.name, claimed.title)
+    except OSError:
+        if not isinstance(error, FailsAlone):
+            raise
+        return TakeFacts(name=claimed.name, title=claimed.title)
+
+
 def quarantined(root: Root, claimed: Claim, error: FairtakeError, verb: str) -> Outcome:
     """Quarantine the take for *error*; but not while its drive does not even let it be read."""
     try:
         reason = Reason(
-            take=facts_of(claimed.take, claimed.name, claimed.title),
+            take=_facts(claimed, error),
             code=error.code,
             message=error.message,
             advice=error.advice,
