@@ -104,6 +104,13 @@ class Unreadable(TakeFault):
     advice = "Give the account that runs fairtake the right to read the take, then requeue it or run the command again."
 
 
+class PathTooLong(TakeFault):
+    """The folders that the take lies in leave no room for the names of its finished files."""
+
+    code = "path-too-long"
+    advice = "Drop it in folders with shorter names. `fairtake requeue` puts it into the inbox itself, without its folders."
+
+
 class Silent(TakeFault):
     """The take is silent from end to end."""
 

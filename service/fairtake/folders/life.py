@@ -88,6 +88,7 @@ from fairtake.folders.drives import Drives
 from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
+    has_room,
     holds,
     make_below,
     move_new,
@@ -127,7 +128,9 @@ def claim(
     For a take on a drive mounted in the inbox, which has to be copied, *held* tells whether somebody
     has a file open for writing.
     """
-    claimed = Claim(root.claims / _new_job(), path, free_place(root, path))
+    # One without room is never worked on; but it has to be claimed to get to where that is said.
+    place = free_place(root, path if has_place(root, path) else PurePosixPath(path).name)
+    claimed = Claim(root.claims / _new_job(), path, place)
     os.mkdir(claimed.folder)
     try:
         claimed.save()
@@ -296,6 +299,13 @@ def free_place(root: Root, path: str) -> str:
     raise AssertionError("unreachable")
 
 
+def has_place(root: Root, path: str) -> bool:
+    """Whether the files of the take at *path* have names that are not too long for their drives."""
+    path = portable(path)
+    longest = str(PurePosixPath(path).with_suffix("")) + RECEIPT_SUFFIX
+    return has_room(root.outbox, longest) and has_room(root.originals, path)
+
+
 # --- steps 5 to 10: publish -----------------------------------------------------------------------
 
 
@@ -398,10 +408,15 @@ def _take_back(root: Root, claimed: Claim, sound: Collection[tuple[Path, str, st
 def quarantine(root: Root, claimed: Claim, reason: Reason) -> str:
     """Place the reason, then the take; the path below quarantine they got.
 
+    Where its folders leave no room for that, it lies in quarantine itself.
+
     Once it is decided it stays so: when quarantine itself cannot be written, the take waits in its
     claim, and is not worked on again.
     """
-    claimed.decide("quarantine", {"path": portable(claimed.path), "reason": reason.to_json()})
+    path = portable(claimed.path)
+    if not has_room(root.quarantine, path + REASON_SUFFIX):
+        path = PurePosixPath(path).name
+    claimed.decide("quarantine", {"path": path, "reason": reason.to_json()})
     return _go_on_quarantining(root, claimed)
 
 

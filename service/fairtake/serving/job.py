@@ -29,6 +29,7 @@ from fairtake.errors import (
     NotAFile,
     NotPermitted,
     OutOfHandles,
+    PathTooLong,
     SecondName,
     SurroundingsFault,
     TitleInvalid,
@@ -41,6 +42,7 @@ from fairtake.folders import (
     Root,
     already_finished,
     drop_duplicate,
+    has_place,
     publish,
     quarantine,
     resume,
@@ -244,6 +246,8 @@ def fault_of(error: OSError) -> SurroundingsFault:
 
 def _prepared(root: Root, claimed: Claim) -> Prepared:
     """Look the take over and read what comes with it."""
+    if not has_place(root, claimed.path):
+        raise PathTooLong()
     try:
         looked = look(claimed.take)
         _refuse_links(claimed)
