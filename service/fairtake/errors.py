@@ -246,6 +246,13 @@ class DiskFull(SurroundingsFault):
     advice = "Free some space. The take is safe and will be tried again."
 
 
+class NoRoom(SurroundingsFault):
+    """The take is too large for the room that is left to work on it."""
+
+    code = "no-room"
+    advice = "Free some space, or name a larger drive as state in fairtake.toml. The take is safe and will be tried again."
+
+
 class FolderGone(SurroundingsFault):
     """A folder of the service cannot be reached."""
 

@@ -16,6 +16,7 @@ from fairtake.errors import (
     CutShort,
     Damaged,
     HeaderOnly,
+    NoRoom,
     NotAFile,
     TooLong,
     TooManyChannels,
@@ -24,9 +25,10 @@ from fairtake.errors import (
     UnsupportedRate,
 )
 from fairtake.files.container import Container, sniff
-from fairtake.files.encoder import decode_to_wav
+from fairtake.files.encoder import decode_to_wav, decoded_bytes
 from fairtake.files.hashing import take_hash
 from fairtake.files.packed import Packed24
+from fairtake.files.room import require_room
 from fairtake.plain_file import is_closed_to_us
 from fairtake.pulse import beat
 from fairtake.receipt import TakeFacts
@@ -35,6 +37,8 @@ from fairtake.units import clock
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 16_000, 192_000
 MOST_CHANNELS = 2
+#: Of a sample as it is decoded.
+FLOAT_BYTES = 4
 #: The longest that any profile may allow; what a header claims beyond is no take.
 LONGEST_S = 172_800
 #: What is read; anything else libsndfile would open is refused by name.
@@ -145,6 +149,7 @@ def open_take(
     try:
         if container.name in ("m4a", "aac") or not container.counted:
             decoded = scratch / decoded_as
+            _require_room_to_decode(path, container.name, scratch, longest_s + 1)
             decode_to_wav(path, container.name, decoded, longest_s + 1)
         with _opened(decoded or path) as file:
             encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)
@@ -157,6 +162,14 @@ def open_take(
     finally:
         if decoded:
             decoded.unlink(missing_ok=True)
+
+
+def _require_room_to_decode(path: Path, container: str, scratch: Path, most_s: float) -> None:
+    """Raises `NoRoom`. Only where the longest take would not fit is this one measured, which is decoding it."""
+    try:
+        require_room(scratch, int(most_s * HIGHEST_RATE_HZ) * MOST_CHANNELS * FLOAT_BYTES)
+    except NoRoom:
+        require_room(scratch, decoded_bytes(path, container, most_s))
 
 
 def _encoding(file: soundfile.SoundFile, container: Container) -> str:

@@ -11,7 +11,14 @@ from datetime import datetime
 from multiprocessing.connection import wait
 from typing import Any
 
-from fairtake.errors import EncoderFailed, FailsAlone, FolderGone, WorkerCrashed, WorkerHung
+from fairtake.errors import (
+    EncoderFailed,
+    FailsAlone,
+    FolderGone,
+    NoRoom,
+    WorkerCrashed,
+    WorkerHung,
+)
 from fairtake.folders import (
     Claim,
     Root,
@@ -436,12 +443,12 @@ class Service:
         if is_lasting and self._trials.fails_alone(claimed):
             self._quarantine(claimed, FailsAlone(outcome.message))
         else:
-            self._hold_up(claimed, outcome.message)
+            self._hold_up(claimed, outcome.message, outcome.code == NoRoom.code)
 
-    def _hold_up(self, claimed: Claim, message: str) -> None:
+    def _hold_up(self, claimed: Claim, message: str, too_large: bool = False) -> None:
         """Let a take wait for a fault to be over: by itself, until it is known to be everybody's."""
         self._pending.append(claimed)
-        self._trials.failed(claimed, message)
+        self._trials.failed(claimed, message, too_large)
 
     def _forgive(self, claimed: Claim) -> None:
         with contextlib.suppress(OSError):  # then the next attempt counts for it

@@ -17,6 +17,8 @@ from fairtake.serving.waits import Waits
 
 #: A take that met a fault so often once more, each time after another was finished, is what is wrong.
 TIMES_ALONE = 2
+#: So many takes may wait for room, which is known to be their own affair; then it is everybody's.
+MOST_WITHOUT_ROOM = 100
 #: After a pause, takes that met no fault have so long to be claimed before those that did are tried.
 OTHERS_FIRST_S = 1.0
 
@@ -31,15 +33,16 @@ class Trials:
         self._outdone: set[str] = set()  # another was finished since they met it
         self._alone: Counter[str] = Counter()
 
-    def failed(self, claimed: Claim, why: str) -> None:
-        """A take met a fault."""
+    def failed(self, claimed: Claim, why: str, too_large: bool = False) -> None:
+        """A take met a fault, or found itself *too_large* where a smaller one may fit."""
         job = claimed.job
         if job in self._outdone:
             self._outdone.discard(job)
             self._alone[job] += 1
         seconds = self._waits.begin(job, why)
         self._paths[job] = claimed.path
-        if not self._alone[job]:
+        known = too_large and len(self._waits.why) <= MOST_WITHOUT_ROOM
+        if not self._alone[job] and not known:
             self._suspects.add(job)
         if job in self._suspects and len(self._suspects) > 1:
             self._pause.begin(why, claimed.path)
