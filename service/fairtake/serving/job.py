@@ -36,7 +36,7 @@ from fairtake.errors import (
     Unreadable,
 )
 from fairtake.files.hashing import hash_of, take_hash
-from fairtake.files.take import facts_of
+from fairtake.files.take import facts_of, refuse_too_long
 from fairtake.folders import (
     Claim,
     Root,
@@ -259,6 +259,7 @@ def _prepared(root: Root, claimed: Claim) -> Prepared:
     cover = folder / title.cover if title.cover else None
     job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     try:
+        refuse_too_long(claimed.take, profile.delivery.longest_s)  # before all of it is read
         sha256 = take_hash(claimed.take)
     except PermissionError:
         _refuse_closed(claimed)
