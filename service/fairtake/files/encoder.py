@@ -41,6 +41,12 @@ def encoder() -> str:
     """Path of the encoder. Raises `EncoderMissing`."""
     import imageio_ffmpeg
 
+    # Where nobody named another. Asked for it, the package runs it to try it, once for good: killed in that
+    # moment it would be missing, or another one be taken, for as long as we live.
+    if not os.environ.get("IMAGEIO_FFMPEG_EXE"):
+        for brought in sorted(Path(imageio_ffmpeg.__file__).parent.glob("binaries/ffmpeg*")):
+            if os.access(brought, os.X_OK):
+                return str(brought)
     try:
         return imageio_ffmpeg.get_ffmpeg_exe()
     except (RuntimeError, OSError) as e:
