@@ -59,7 +59,7 @@ from fairtake.serving.making import described, make
 from fairtake.serving.scan import Seen, look, nests_too_deep, plain_files
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sketch import Sketch
-from fairtake.title import TITLE_FILE, Title, title_name
+from fairtake.title import MOST_TITLE_BYTES, TITLE_FILE, Title, title_name
 from fairtake.typed_file import parse_settings
 from fairtake.versions import made_by
 
@@ -70,8 +70,6 @@ _FAULT_OF_ERRNO: dict[int, type[SurroundingsFault]] = {
     errno.EMFILE: OutOfHandles, errno.ENFILE: OutOfHandles,
     errno.ENOMEM: SurroundingsFault, errno.EAGAIN: SurroundingsFault,
 }  # fmt: skip
-
-_MOST_TITLE_BYTES = 64 * 1024
 
 Ending = Literal[
     "finished",
@@ -372,10 +370,10 @@ def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
             with folder_below(inbox, str(inside)) as folder:
                 name = title_name(os.listdir(folder))
                 with open_plain(name, folder) as file:
-                    data = file.read(_MOST_TITLE_BYTES + 1)
+                    data = file.read(MOST_TITLE_BYTES + 1)
         else:  # where names are the same in any case
             with open_plain(inbox / inside / name) as file:
-                data = file.read(_MOST_TITLE_BYTES + 1)
+                data = file.read(MOST_TITLE_BYTES + 1)
     except PermissionError:
         if not is_closed_to_us(inbox / inside / name):
             raise
@@ -386,8 +384,8 @@ def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
         if e.errno == errno.ELOOP:  # a folder on the way became a link
             return None
         raise
-    if len(data) > _MOST_TITLE_BYTES:
-        raise TitleInvalid(f"{TITLE_FILE}: it is larger than {_MOST_TITLE_BYTES // 1024} KiB.")
+    if len(data) > MOST_TITLE_BYTES:
+        raise TitleInvalid(f"{TITLE_FILE}: it is larger than {MOST_TITLE_BYTES // 1024} KiB.")
     return data
 
 
