@@ -96,6 +96,16 @@ def test_a_title_toml_that_is_a_link_or_a_folder_is_passed_over(root: Root, tmp_
     assert bad(root) == []
 
 
+def test_a_title_toml_without_end_is_told_unread(root: Root) -> None:
+    """Anybody may drop one: a sparse terabyte, or keys that take the reader of TOML minutes."""
+    drop(root, "A/title.toml", b"")
+    os.truncate(root.inbox / "A/title.toml", 2**40)
+    drop(root, "B/title.toml", b"[a" + b".a" * 30_000 + b"]")
+    large, costly = bad(root)
+    assert "A/title.toml: it is larger than 64 KiB" in large
+    assert "B/title.toml, line 1: more than 1500 dots" in costly
+
+
 def test_what_would_keep_the_owner_from_being_told(tmp_path: Path) -> None:
     """A command that is not there, and settings with a command that everybody may write."""
     root = new_root(tmp_path / "root", notify={"command": ["/no/such/teller", "now"]})

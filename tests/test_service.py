@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 import io
 import json
 import os
@@ -34,6 +33,7 @@ from roots import (
     SAMPLES,
     Served,
     drop,
+    drop_root_s_rights,
     files_below,
     is_finished,
     new_root,
@@ -538,13 +538,6 @@ def test_without_file_handles_takes_wait_and_the_limit_is_named(
         resource.prlimit(pid, resource.RLIMIT_NOFILE, most)
         until(lambda: is_finished(root, "take.wav", data))
     assert files_below(root.quarantine) == []
-
-
-def drop_root_s_rights() -> None:
-    """Let even root be refused by a file's mode, as everybody else is."""
-    bounding_set_drop, dac_override, dac_read_search = 24, 1, 2
-    for right in (dac_override, dac_read_search):
-        ctypes.CDLL(None).prctl(bounding_set_drop, right, 0, 0, 0)
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only Linux can take a right away from root")

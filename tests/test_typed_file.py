@@ -11,7 +11,13 @@ from pydantic import Field
 from fairtake.errors import ProfileInvalid, SettingsFault, SettingsInvalid
 from fairtake.profile import Profile
 from fairtake.title import Title
-from fairtake.typed_file import Settings, parse_settings, read_settings, settings_text
+from fairtake.typed_file import (
+    Settings,
+    parse_settings,
+    read_settings,
+    settings_text,
+    usable_settings,
+)
 
 
 class Inner(Settings):
@@ -163,3 +169,32 @@ def test_every_setting_of_a_profile_has_a_description() -> None:
 def test_starter_text_is_plain_toml() -> None:
     """What is written is TOML for any reader."""
     assert tomllib.loads(settings_text(Profile()))["sample_rate_hz"] == 44100
+
+
+#: Files of up to 64 KiB that take the reader of TOML seconds to minutes, and what is said of them instead.
+COSTLY = {
+    "a key of very many parts": ("a" + ".a" * 31_999 + " = 1\n", "line 1: more than 1500 dots"),
+    "with spaces": ("\n" + "a" + " . a" * 15_999 + " = 1\n", "line 2: more than 1500 dots"),
+    "a table of very many parts": ("[a" + ".a" * 31_999 + "]\n", "line 1: more than 1500 dots"),
+    "many keys of many parts": (
+        "".join(f"k{n}{'.a' * 1499} = 1\n" for n in range(21)), "too many parts for so many lines",
+    ),
+    "many keys below a table of many parts": (
+        f"[a{'.a' * 1499}]\n" + "".join(f"{n}=1\n" for n in range(8000)),
+        "too many parts for so many lines",
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("what", COSTLY)
+def test_what_would_take_minutes_to_read_is_refused_unread(what: str) -> None:
+    """Anybody may drop a title.toml or a cues.toml; a worker is not kept by one."""
+    text, said = COSTLY[what]
+    assert len(text) <= 64 * 1024 and said in problems(text)
+    assert usable_settings(text.encode(), Outer) == Outer()
+
+
+def test_dots_in_text_and_remarks_cost_nothing() -> None:
+    """A long file of words is read; a line of dots behind a # is no key."""
+    text = "# " + "." * 5000 + "\n" + f'name = "{"And so on. " * 100}"\n' + "# one. two.\n" * 4000
+    assert parse_settings(text.encode(), Outer, SettingsInvalid, "x").count == 3

@@ -16,12 +16,13 @@ from fairtake.folders import SETTINGS_FILE, Root, open_root, strangers
 from fairtake.folders.claim_folder import said_of_stranger
 from fairtake.folders.durable import standing
 from fairtake.mounts import file_system, is_remote
+from fairtake.plain_file import open_plain
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
 from fairtake.serving.sandbox import missing
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sound.loops import COMPILED
-from fairtake.title import COVER_SUFFIXES, Title, is_title_file
+from fairtake.title import COVER_SUFFIXES, MOST_TITLE_BYTES, Title, is_title_file
 from fairtake.typed_file import parse_settings, usable_settings
 from fairtake.writers import UNSEEN, open_for_writing
 
@@ -80,7 +81,10 @@ def _title_problems(root: Root) -> Iterator[Problem]:
             continue
         name = file.relative_to(root.inbox).as_posix()
         try:
-            data = file.read_bytes()
+            with open_plain(file) as opened:
+                data = opened.read(MOST_TITLE_BYTES + 1)
+            if len(data) > MOST_TITLE_BYTES:
+                raise TitleInvalid(f"{name}: it is larger than {MOST_TITLE_BYTES // 1024} KiB.")
             title = parse_settings(data, Title, TitleInvalid, name)
         except OSError as e:
             yield "bad", f"{name} cannot be read: {e.strerror}."

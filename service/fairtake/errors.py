@@ -104,6 +104,13 @@ class Unreadable(TakeFault):
     advice = "Give the account that runs fairtake the right to read the take, then requeue it or run the command again."
 
 
+class PathTooLong(TakeFault):
+    """The folders that the take lies in leave no room for the names of its finished files."""
+
+    code = "path-too-long"
+    advice = "Drop it in folders with shorter names. `fairtake requeue` puts it into the inbox itself, without its folders."
+
+
 class Silent(TakeFault):
     """The take is silent from end to end."""
 
@@ -208,6 +215,13 @@ class WorkerCrashed(TakeFault):
     advice = "The file breaks the programs that read it. Export the recording anew as WAV."
 
 
+class FailsAlone(TakeFault):
+    """Drive or machine fail on this take again and again, while other takes are finished."""
+
+    code = "fails-alone"
+    advice = "Copy the take again from where it was recorded. If its copy here cannot be read, look at the drive."
+
+
 class WorkerHung(TakeFault):
     """Work on this take did not end in the time allowed, more than once."""
 
@@ -230,6 +244,13 @@ class DiskFull(SurroundingsFault):
 
     code = "disk-full"
     advice = "Free some space. The take is safe and will be tried again."
+
+
+class NoRoom(SurroundingsFault):
+    """The take is too large for the room that is left to work on it."""
+
+    code = "no-room"
+    advice = "Free some space, or name a larger drive as state in fairtake.toml. The take is safe and will be tried again."
 
 
 class FolderGone(SurroundingsFault):

@@ -16,8 +16,6 @@ from fairtake.typed_file import parse_settings
 
 MIX_SUFFIX = ".mix"
 _MOST_CUES_BYTES = 2**18
-#: A key of very many parts takes the reader of TOML minutes: the square of their number.
-_MOST_DOTS = 1500
 
 
 @dataclass(frozen=True)
@@ -106,9 +104,4 @@ def _cues_bytes(path: Path) -> bytes:
         raise CuesInvalid(f"{CUES_FILE}: it may not be read.") from None
     if len(data) > _MOST_CUES_BYTES:
         raise CuesInvalid(f"{CUES_FILE}: it is larger than {_MOST_CUES_BYTES // 1024} KiB.")
-    for number, line in enumerate(data.splitlines(), 1):
-        if line.count(b".") > _MOST_DOTS and not line.lstrip().startswith(b"#"):
-            raise CuesInvalid(
-                f"{CUES_FILE}, line {number}: more than {_MOST_DOTS} dots on one line."
-            )
     return data

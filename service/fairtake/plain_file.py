@@ -60,7 +60,8 @@ def is_closed_to_us(path: Path) -> bool:
     Asked after reading was refused: where they do not say so, or nothing stands there, the refusal
     was the drive's.
     """
-    return os.path.lexists(path) and not os.access(path, os.R_OK)
+    wanted = os.R_OK | (os.X_OK if os.path.isdir(path) else 0)
+    return os.path.lexists(path) and not os.access(path, wanted)
 
 
 @contextlib.contextmanager

@@ -26,6 +26,7 @@ from fairtake.correct import (
     turned_down,
 )
 from fairtake.files.mp3 import encode_mp3, level_loss_db
+from fairtake.files.room import require_room
 from fairtake.files.take import open_take
 from fairtake.files.wav import Loudness, write_loudness
 from fairtake.files.write import write_wav_and_copy
@@ -171,6 +172,7 @@ class Rounds:
 
     def run(self) -> Round:
         """Go round until nothing is left to correct. Raises as `fairtake.master.finish` does."""
+        require_room(self.scratch, self._needed_bytes())
         mp3_db = level_loss_db(self.profile.mp3.bitrate_kbps)
         asked = Asked(Correction(mp3_db=mp3_db, ceiling_db=MP3_ADDS_DB))
         number = 1
@@ -181,6 +183,16 @@ class Rounds:
                 return made
             asked, number = replace(made.asked, correction=wanted), number + 1
             del made  # its plan would stay in memory beside the next one
+
+    def _needed_bytes(self) -> int:
+        """Of scratch: the WAV, two copies of 16 bits for the encoder, and the MP3."""
+        rate = self.profile.sample_rate_hz or self.source.sample_rate_hz
+        samples = self.source.frames / self.source.sample_rate_hz * rate * self.source.channels
+        seconds = self.source.frames / self.source.sample_rate_hz
+        return int(
+            samples * (self.profile.wav.bits / 8 + 2 * 2)
+            + seconds * self.profile.mp3.bitrate_kbps * 125
+        )
 
     def _round(self, number: int, asked: Asked) -> Round:
         # The last rounds are only turned down: another plan would be another sound.

@@ -13,6 +13,8 @@ from pydantic import Field, field_validator
 from fairtake.typed_file import Settings
 
 TITLE_FILE = "title.toml"
+#: Nobody writes a larger one by hand.
+MOST_TITLE_BYTES = 64 * 1024
 LONGEST_TAG = 512
 COVER_SUFFIXES = (".jpg", ".jpeg", ".png")
 

@@ -21,6 +21,10 @@ from fairtake.errors import SettingsFault
 
 #: Of a file's problems so many are told one by one.
 MOST_TOLD = 20
+#: Where others write the file, its keys may not cost the reader of TOML minutes. A key costs the square of
+#: its parts, and each line below a table so many times the parts of the table's name. So many steps
+#: are a quarter of a second.
+MOST_DOTS, MOST_STEPS, STEPS_A_LINE = 1500, 10_000_000, 16
 _BRIEFLY = reprlib.Repr()
 _BRIEFLY.maxstring = _BRIEFLY.maxother = 80
 
@@ -51,6 +55,8 @@ def parse_settings(data: bytes, model: type[S], fault: type[SettingsFault], name
 
 @functools.lru_cache(maxsize=16)  # the same few files are asked for take after take
 def _parsed(data: bytes, model: Any, fault: Any, name: str) -> Any:
+    if why := _costs_too_much(data):
+        raise fault(f"{name}{why}")
     try:
         text = data.decode("utf-8-sig")
         raw = tomllib.loads(text)
@@ -63,6 +69,16 @@ def _parsed(data: bytes, model: Any, fault: Any, name: str) -> Any:
     except RecursionError:
         raise fault(f"{name}: it is nested too deeply.") from None
     return typed(raw, model, fault, name, text)
+
+
+def _costs_too_much(data: bytes) -> str:
+    """What about a TOML file would take too long to read, behind its name; '' for nothing."""
+    dots = [0 if line.lstrip().startswith(b"#") else line.count(b".") for line in data.splitlines()]
+    most = max(dots, default=0)
+    if most > MOST_DOTS:
+        return f", line {dots.index(most) + 1}: more than {MOST_DOTS} dots on one line."
+    steps = sum(n * n for n in dots) + STEPS_A_LINE * most * len(dots)
+    return ": its keys have too many parts for so many lines." if steps > MOST_STEPS else ""
 
 
 def typed(raw: dict[str, Any], model: type[S], fault: type[SettingsFault], name: str,
@@ -86,6 +102,8 @@ def usable_settings(data: bytes, model: type[S]) -> S:
 
     For looking at what depends on the settings, never for work.
     """
+    if _costs_too_much(data):
+        return model()
     try:
         raw = tomllib.loads(data.decode("utf-8-sig"))
     except (ValueError, RecursionError):

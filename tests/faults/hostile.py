@@ -136,6 +136,7 @@ TITLES = {
     "cover absolute": 'cover = "/etc/passwd"\n',
     "profile outside": 'profile = "../../../etc/passwd"\n',
     "overrides nested": "[overrides" + ".a" * 500 + "]\nb = 1\n",
+    "overrides of very many parts": "[overrides" + ".a" * 30_000 + "]\nb = 1\n",
     "huge": "# " + "x" * 5_000_000,
     "not text": "\x00\x01\x02",
     "deep": "a = " + "[" * 5000 + "]" * 5000 + "\n",

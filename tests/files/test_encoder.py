@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import re
 import shutil
 import subprocess
@@ -11,6 +12,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import imageio_ffmpeg
 import pytest
 
 from fairtake.errors import CutShort, Damaged, EncoderMissing
@@ -41,6 +43,34 @@ def test_missing(monkeypatch: pytest.MonkeyPatch, forgetful: None) -> None:
     monkeypatch.setenv("IMAGEIO_FFMPEG_EXE", "/nowhere/encoder")
     with pytest.raises(EncoderMissing):
         encoder_version()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="the encoder is a script of the shell")
+def test_one_that_was_killed_is_found_out_again(tmp_path: Path) -> None:
+    """Ended once for want of memory, while it was asked for its version: the same process finds it
+    the next time it looks. Tried with the package that brings it, its encoder being one that dies once."""
+    package = shutil.copytree(Path(imageio_ffmpeg.__file__).parent, tmp_path / "lib/imageio_ffmpeg")
+    [brought] = [
+        path for path in (package / "binaries").iterdir() if path.name.startswith("ffmpeg")
+    ]
+    died = tmp_path / "died"
+    brought.unlink()
+    brought.write_text(
+        f'#!/bin/sh\n[ -e {died} ] && exec {imageio_ffmpeg.get_ffmpeg_exe()} "$@"\n: >{died}\nkill -9 $$\n'
+    )
+    brought.chmod(0o755)
+    program = (
+        "from fairtake.errors import EncoderMissing\n"
+        "from fairtake.files.encoder import encoder, encoder_version\n"
+        "for _ in range(3):\n"
+        "    try: print(encoder_version() != '', encoder())\n"
+        "    except EncoderMissing: print('missing')\n"
+    )
+    env = {**os.environ, "PYTHONPATH": str(tmp_path / "lib"), "PATH": "/nowhere"}
+    done = subprocess.run(
+        [sys.executable, "-c", program], env=env, capture_output=True, text=True, check=True
+    )
+    assert died.exists() and done.stdout.split("\n")[:3] == ["missing", *2 * [f"True {brought}"]]
 
 
 def test_missing_while_decoding(

@@ -8,7 +8,8 @@ from typing import Any
 import pytest
 
 from fairtake.serving import pause as module
-from fairtake.serving.pause import QUIET_S, Pause, wait_s
+from fairtake.serving.pause import QUIET_S, Pause
+from fairtake.serving.waits import wait_s
 
 
 class Clock:

@@ -38,7 +38,8 @@ class Container:
     """``name`` of the format; ``missing`` says what is not there yet, or is empty.
 
     ``counted`` is whether its header counts the samples; where not, only decoding tells. ``sound_at``
-    is where the sound of a WAV begins and ``sound_bytes`` how long it is, 0 elsewhere.
+    is where the sound of a WAV begins and ``sound_bytes`` how long it is, 0 elsewhere. ``promised_s`` is
+    how long the sound of a WAV or FLAC should last, None where its header does not tell.
     """
 
     name: str
@@ -46,6 +47,7 @@ class Container:
     counted: bool = True
     sound_at: int = 0
     sound_bytes: int = 0
+    promised_s: float | None = None
 
     @property
     def whole(self) -> bool:
@@ -96,13 +98,14 @@ def _chunks(
 
 
 def _wav(file: BinaryIO, size: int) -> Container:
-    long_size = None
+    long_size, about = None, b""
     magic, promised = struct.unpack("<4sI", file.read(8))
     name = "wav" if magic == b"RIFF" else "rf64"
     for chunk, at, length in _chunks(file, 12, size, struct.Struct("<4sI")):
         if chunk == b"fmt ":
             file.seek(at)
-            _refuse_coding(file.read(26))
+            about = file.read(26)
+            _refuse_coding(about)
         if chunk == b"ds64" and length >= 24 and at + 16 <= size:
             file.seek(at + 8)
             long_size = struct.unpack("<Q", file.read(8))[0]
@@ -114,8 +117,19 @@ def _wav(file: BinaryIO, size: int) -> Container:
                 # at its word, and so do we where the rest of the header agrees.
                 believed = length != 0 or promised + 8 == size
                 return Container(name, "" if size > at else "no sound has arrived yet", believed)
-            return Container(name, _short(at + length, size), sound_at=at, sound_bytes=length)
+            return Container(
+                name, _short(at + length, size), sound_at=at, sound_bytes=length,
+                promised_s=_wav_s(about, length),
+            )  # fmt: skip
     return Container(name, "its header is not complete")
+
+
+def _wav_s(about: bytes, sound_bytes: int) -> float | None:
+    """How long so many bytes last by the WAV's format chunk."""
+    if len(about) < 14:
+        return None
+    rate, frame_bytes = struct.unpack("<I", about[4:8])[0], struct.unpack("<H", about[12:14])[0]
+    return sound_bytes / (rate * frame_bytes) if rate * frame_bytes else None
 
 
 def _refuse_coding(about: bytes) -> None:
@@ -165,9 +179,11 @@ def _flac(file: BinaryIO, size: int) -> Container:
     # Its header counts samples, not bytes: only decoding tells, and it does.
     if size <= 42:
         return Container("flac", "its header is not complete")
-    file.seek(21)
-    samples = int.from_bytes(file.read(5), "big") & 0xFFFFFFFFF
-    return Container("flac", counted=samples > 0)
+    file.seek(18)
+    packed = int.from_bytes(file.read(8), "big")
+    rate, samples = packed >> 44, packed & 0xFFFFFFFFF
+    lasts_s = samples / rate if rate and samples else None
+    return Container("flac", counted=samples > 0, promised_s=lasts_s)
 
 
 def _ogg(file: BinaryIO, size: int) -> Container:

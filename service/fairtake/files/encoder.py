@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import functools
 import os
+import re
 import signal
 import subprocess
 from collections.abc import Callable
@@ -40,6 +41,12 @@ def encoder() -> str:
     """Path of the encoder. Raises `EncoderMissing`."""
     import imageio_ffmpeg
 
+    # Where nobody named another. Asked for it, the package runs it to try it, once for good: killed in that
+    # moment it would be missing, or another one be taken, for as long as we live.
+    if not os.environ.get("IMAGEIO_FFMPEG_EXE"):
+        for brought in sorted(Path(imageio_ffmpeg.__file__).parent.glob("binaries/ffmpeg*")):
+            if os.access(brought, os.X_OK):
+                return str(brought)
     try:
         return imageio_ffmpeg.get_ffmpeg_exe()
     except (RuntimeError, OSError) as e:
@@ -174,8 +181,21 @@ def decode_to_wav(take: Path, container: str, wav: Path, most_s: float | None = 
         _decode(take, container, wav, most_s)
 
 
-def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> None:
+def decoded_bytes(take: Path, container: str, most_s: float) -> int:
+    """How large the WAV of `decode_to_wav` will be, by decoding into nothing. Raises as that does."""
+    nowhere = Path(os.devnull)
+    try:
+        said = _decode(take, container, nowhere, most_s)
+    except TakeFault:
+        hash_of(take)
+        said = _decode(take, container, nowhere, most_s)
+    sizes: list[str] = re.findall(r"^total_size=(\d+)$", said, re.MULTILINE)
+    return int(sizes[-1])
+
+
+def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> str:
     """As `decode_to_wav`, but a drive that fails while the take is read is told as a fault of the take.
+    What the encoder said of its progress, last of all how many bytes there are.
 
     The demuxer and the decoders are pinned and only files may be opened, so that a disguised
     playlist reads nothing.
@@ -184,11 +204,12 @@ def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> None
     # The last packet of a WAV of unknown length is rarely full, and PCM cannot be damaged.
     strictly = () if demuxer == "wav" else ("-xerror",)
     command = [
-        encoder(), "-nostdin", "-hide_banner", "-v", "error", *strictly,
+        encoder(), "-nostdin", "-hide_banner", "-v", "error", "-progress", "pipe:1", *strictly,
         "-protocol_whitelist", "file", "-f", demuxer, "-codec_whitelist", decoders,
         "-vn", "-sn", "-dn", "-i", f"file:{take.absolute()}",
         "-map", "0:a:0", "-map_metadata", "-1", "-c:a", "pcm_f32le", "-rf64", "auto",
-        *(() if most_s is None else ("-t", f"{most_s:.3f}")), "-f", "wav", "-y", f"file:{wav.absolute()}",
+        *(() if most_s is None else ("-t", f"{most_s:.3f}")),
+        "-f", "f32le" if wav == Path(os.devnull) else "wav", "-y", f"file:{wav.absolute()}",
     ]  # fmt: skip
     try:
         done = _run(command)
@@ -207,6 +228,7 @@ def _decode(take: Path, container: str, wav: Path, most_s: float | None) -> None
         if "not on whitelist" in first:
             raise UnsupportedEncoding(f"{first.split(' not on')[0]} in {container.upper()}.")
         raise Damaged(first)
+    return done.stdout
 
 
 def decodes(picture: Path) -> bool:

@@ -16,6 +16,7 @@ from fairtake.errors import (
     CutShort,
     Damaged,
     HeaderOnly,
+    NoRoom,
     NotAFile,
     TooLong,
     TooManyChannels,
@@ -24,9 +25,10 @@ from fairtake.errors import (
     UnsupportedRate,
 )
 from fairtake.files.container import Container, sniff
-from fairtake.files.encoder import decode_to_wav
+from fairtake.files.encoder import decode_to_wav, decoded_bytes
 from fairtake.files.hashing import take_hash
 from fairtake.files.packed import Packed24
+from fairtake.files.room import require_room
 from fairtake.plain_file import is_closed_to_us
 from fairtake.pulse import beat
 from fairtake.receipt import TakeFacts
@@ -35,6 +37,14 @@ from fairtake.units import clock
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 16_000, 192_000
 MOST_CHANNELS = 2
+#: Of a sample in a take.
+MOST_SAMPLE_BYTES = 8
+#: Read through in a moment; and what may lie in a file beside its sound.
+READ_AT_ONCE_BYTES = 2**30
+#: A take that is not finished is hashed for its reason up to this size: 12 hours of floats of 96 kHz.
+MOST_HASHED_BYTES = 2**35
+#: Of a sample as it is decoded.
+FLOAT_BYTES = 4
 #: The longest that any profile may allow; what a header claims beyond is no take.
 LONGEST_S = 172_800
 #: What is read; anything else libsndfile would open is refused by name.
@@ -145,6 +155,7 @@ def open_take(
     try:
         if container.name in ("m4a", "aac") or not container.counted:
             decoded = scratch / decoded_as
+            _require_room_to_decode(path, container.name, scratch, longest_s + 1)
             decode_to_wav(path, container.name, decoded, longest_s + 1)
         with _opened(decoded or path) as file:
             encoding = DECODED_ENCODINGS[container.name] if decoded else _encoding(file, container)
@@ -157,6 +168,34 @@ def open_take(
     finally:
         if decoded:
             decoded.unlink(missing_ok=True)
+
+
+def refuse_too_long(path: Path, longest_s: float) -> None:
+    """Of the take at *path* reads its header, where reading all of it would take more than a moment.
+
+    Raises `TooLong` where that, or its size alone, or the size of all files of a mix, says that it is
+    longer than *longest_s*; besides what `sniff` raises.
+    """
+    is_mix = path.is_dir()
+    size = bytes_in(path) if is_mix else path.lstat().st_size
+    if size <= READ_AT_ONCE_BYTES:
+        return
+    lasts_s = 0.0 if is_mix else sniff(path).promised_s or 0.0
+    if lasts_s > longest_s:
+        raise TooLong(f"It lasts {clock(lasts_s)}; {clock(longest_s)} are allowed.")
+    most = longest_s * HIGHEST_RATE_HZ * MOST_CHANNELS * MOST_SAMPLE_BYTES + READ_AT_ONCE_BYTES
+    if size > most:
+        raise TooLong(
+            f"It has {size / 1e9:,.0f} GB; {clock(longest_s)} have {most / 1e9:,.0f} at most."
+        )
+
+
+def _require_room_to_decode(path: Path, container: str, scratch: Path, most_s: float) -> None:
+    """Raises `NoRoom`. Only where the longest take would not fit is this one measured, which is decoding it."""
+    try:
+        require_room(scratch, int(most_s * HIGHEST_RATE_HZ) * MOST_CHANNELS * FLOAT_BYTES)
+    except NoRoom:
+        require_room(scratch, decoded_bytes(path, container, most_s))
 
 
 def _encoding(file: soundfile.SoundFile, container: Container) -> str:
@@ -218,7 +257,8 @@ def bytes_in(folder: Path) -> int:
 
 
 def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> TakeFacts:
-    """What can be said of the take at *path*, as far as it may be read.
+    """What can be said of the take at *path*, as far as it may be read; of a very large one that was not
+    opened no hash.
 
     Raises ``OSError`` where the drive does not give it: then nothing that was said of it is sure.
     """
@@ -227,6 +267,8 @@ def facts_of(path: Path, name: str, title: str, take: Take | None = None) -> Tak
         facts.bytes = path.lstat().st_size
         if path.is_dir():
             facts.bytes, facts.container = bytes_in(path), "mix"
+        if take is None and facts.bytes > MOST_HASHED_BYTES:
+            return facts
         facts.sha256 = take_hash(path)
     except (NotAFile, RecursionError):
         return facts

@@ -9,9 +9,11 @@ from fairtake.folders.finished import already_finished as already_finished
 from fairtake.folders.finished import asked_of as asked_of
 from fairtake.folders.finished import drop_duplicate as drop_duplicate
 from fairtake.folders.life import begin as begin
+from fairtake.folders.life import can_claim as can_claim
 from fairtake.folders.life import claim as claim
 from fairtake.folders.life import drop_scratch as drop_scratch
 from fairtake.folders.life import give_back_attempt as give_back_attempt
+from fairtake.folders.life import has_place as has_place
 from fairtake.folders.life import mark_begun as mark_begun
 from fairtake.folders.life import mark_of as mark_of
 from fairtake.folders.life import publish as publish

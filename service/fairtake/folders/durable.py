@@ -32,6 +32,8 @@ from fairtake.pulse import beat
 
 #: What `move_new` writes on another drive before it has its name; the scan ignores such names.
 PART_PREFIX, PART_SUFFIX = ".fairtake-", ".part"
+#: Room for what tells a name from those that are taken.
+_NUMBER = "~99999"
 #: Bytes that are copied at a time.
 CHUNK = 2**20
 #: What file systems say that cannot sync a folder, and need not.
@@ -298,6 +300,26 @@ def standing(path: Path, folder: int | None = None) -> os.stat_result | None:
         return os.lstat(path, dir_fd=folder)
     except (FileNotFoundError, NotADirectoryError):
         return None
+
+
+def has_room(home: Path, path: str) -> bool:
+    """Whether a name may be as long as *path* is, below *home*: its own, and that of a copy in work.
+
+    Raises ``OSError`` where the drive does not tell.
+    """
+    pure = PurePosixPath(path)
+    copy = f"{PART_PREFIX}{'0' * 16}{PART_SUFFIX}"
+    names = (f"{pure.stem}{_NUMBER}{pure.suffix}", copy)
+    try:
+        for part in (*pure.parts[:-1], *names):
+            standing(home / part)
+        for name in names:
+            standing(home / pure.with_name(name))
+    except OSError as e:
+        if e.errno != errno.ENAMETOOLONG:
+            raise
+        return False
+    return True
 
 
 def holds(path: Path, sha256: str) -> bool:

@@ -91,6 +91,7 @@ from fairtake.folders.durable import (
     PART_PREFIX,
     PART_SUFFIX,
     copy_new,
+    has_room,
     holds,
     make_below,
     move_new,
@@ -131,8 +132,9 @@ def claim(
     For a take on a drive mounted in the inbox, which has to be copied, *held* tells whether somebody
     has a file open for writing.
     """
-    job = f"{time.time_ns():x}-{secrets.token_hex(3)}"
-    claimed = Claim(root.claims / job, path, free_place(root, path))
+    # One without room is never worked on; but it has to be claimed to get to where that is said.
+    place = free_place(root, path if has_place(root, path) else PurePosixPath(path).name)
+    claimed = Claim(root.claims / _new_job(), path, place)
     os.mkdir(claimed.folder)
     try:
         claimed.save()
@@ -148,6 +150,28 @@ def claim(
             return None
         raise
     return claimed
+
+
+def can_claim(root: Root) -> bool:
+    """Whether a claim can be made, whatever take it be of: tried with one of no take."""
+    job = _new_job()
+    try:
+        claimed = Claim(root.claims / job, job, free_place(root, job))
+        os.mkdir(claimed.folder)
+    except OSError:
+        return False
+    try:
+        claimed.save()
+    except OSError:
+        return False
+    finally:
+        with contextlib.suppress(OSError):
+            forget(claimed)
+    return True
+
+
+def _new_job() -> str:
+    return f"{time.time_ns():x}-{secrets.token_hex(3)}"
 
 
 def _take_out(
@@ -277,6 +301,13 @@ def free_place(root: Root, path: str) -> str:
         if key(place) not in promised and key(candidate) not in kept and not files & made:
             return place
     raise AssertionError("unreachable")
+
+
+def has_place(root: Root, path: str) -> bool:
+    """Whether the files of the take at *path* have names that are not too long for their drives."""
+    path = portable(path)
+    longest = str(PurePosixPath(path).with_suffix("")) + RECEIPT_SUFFIX
+    return has_room(root.outbox, longest) and has_room(root.originals, path)
 
 
 # --- steps 5 to 10: publish -----------------------------------------------------------------------
@@ -416,10 +447,15 @@ def _take_from(home: Path, place: str, sha256: str, source: Path) -> None:
 def quarantine(root: Root, claimed: Claim, reason: Reason) -> str:
     """Place the reason, then the take; the path below quarantine they got.
 
+    Where its folders leave no room for that, it lies in quarantine itself.
+
     Once it is decided it stays so: when quarantine itself cannot be written, the take waits in its
     claim, and is not worked on again.
     """
-    claimed.decide("quarantine", {"path": portable(claimed.path), "reason": reason.to_json()})
+    path = portable(claimed.path)
+    if not has_room(root.quarantine, path + REASON_SUFFIX):
+        path = PurePosixPath(path).name
+    claimed.decide("quarantine", {"path": path, "reason": reason.to_json()})
     return _go_on_quarantining(root, claimed)
 
 

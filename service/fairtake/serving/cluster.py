@@ -221,7 +221,8 @@ class Cluster:
 def _outcome_of(slot: Slot, news: Lost | Outcome) -> Outcome:
     """A worker that went is held against a take only where the take was begun."""
     if isinstance(news, Outcome):
-        return news
+        # The fault may be that machine's, whatever take it gets: nothing is held against this one.
+        return replace(news, code="") if news.ending == "surroundings" else news
     assert slot.task.scratch is not None
     try:
         begun = standing(mark_of(slot.task.scratch)) is not None

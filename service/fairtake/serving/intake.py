@@ -138,9 +138,10 @@ class Intake:
         """Whether somebody was seen writing the file, so that no end can be told."""
         return path in self._part_of(path).arriving
 
-    def held_up(self, path: str) -> str:
-        """What keeps this take alone from being claimed, or ''."""
-        return self._part_of(path).held_up.get(path, "")
+    @property
+    def held_up(self) -> dict[str, tuple[str, int]]:
+        """The takes that wait by themselves to be claimed or put back: why, and how often that was tried."""
+        return {path: held for part in self._parts.values() for path, held in part.held_up.items()}
 
     def _part_of(self, path: str) -> Part:
         folders = [f for f in self._parts if f and path.startswith(f + "/")]

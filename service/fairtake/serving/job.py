@@ -16,10 +16,12 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any, Literal
 
+from fairtake.below import all_below
 from fairtake.errors import (
     CutShort,
     DiskFull,
     EncoderFailed,
+    FailsAlone,
     FairtakeError,
     FolderGone,
     HeaderOnly,
@@ -28,6 +30,7 @@ from fairtake.errors import (
     NotAFile,
     NotPermitted,
     OutOfHandles,
+    PathTooLong,
     SecondName,
     SurroundingsFault,
     TitleInvalid,
@@ -35,12 +38,13 @@ from fairtake.errors import (
 )
 from fairtake.files.hashing import hash_of, take_hash
 from fairtake.files.mp3 import MOST_COVER_BYTES
-from fairtake.files.take import facts_of
+from fairtake.files.take import facts_of, refuse_too_long
 from fairtake.folders import (
     Claim,
     Root,
     already_finished,
     drop_duplicate,
+    has_place,
     publish,
     quarantine,
     resume,
@@ -53,13 +57,13 @@ from fairtake.mix_folder import is_mix
 from fairtake.plain_file import folder_below, is_closed_to_us, open_plain
 from fairtake.profile import Profile
 from fairtake.pulse import felt_by
-from fairtake.receipt import Reason
+from fairtake.receipt import Reason, TakeFacts
 from fairtake.serving.confined import Died
 from fairtake.serving.making import described, make
 from fairtake.serving.scan import Seen, look, nests_too_deep, plain_files
 from fairtake.shipped import load_profile, profile_files
 from fairtake.sketch import Sketch
-from fairtake.title import TITLE_FILE, Title, title_name
+from fairtake.title import MOST_TITLE_BYTES, TITLE_FILE, Title, title_name
 from fairtake.typed_file import parse_settings
 from fairtake.versions import made_by
 
@@ -70,8 +74,6 @@ _FAULT_OF_ERRNO: dict[int, type[SurroundingsFault]] = {
     errno.EMFILE: OutOfHandles, errno.ENFILE: OutOfHandles,
     errno.ENOMEM: SurroundingsFault, errno.EAGAIN: SurroundingsFault,
 }  # fmt: skip
-
-_MOST_TITLE_BYTES = 64 * 1024
 
 Ending = Literal[
     "finished",
@@ -260,19 +262,25 @@ def fault_of(error: OSError) -> SurroundingsFault:
 
 def _prepared(root: Root, claimed: Claim, scratch: Path) -> Prepared:
     """Look the take over and read what comes with it; the title's picture is copied into *scratch*."""
-    looked = look(claimed.take)
-    _refuse_links(claimed)
+    if not has_place(root, claimed.path):
+        raise PathTooLong()
+    try:
+        looked = look(claimed.take)
+        _refuse_links(claimed)
+    except PermissionError:
+        _refuse_closed(claimed)
+        raise
     title, folder, text = title_of(root, claimed)
     name, profile = profile_of(root, claimed, title, text)
     picture = (folder / title.cover).relative_to(root.inbox).as_posix() if title.cover else ""
     cover = _own_cover(root, picture, scratch) if picture else None
     job = Job(claimed.take, claimed.name, claimed.stem, name, profile, claimed.title, title, cover)
     try:
+        refuse_too_long(claimed.take, profile.delivery.longest_s)  # before all of it is read
         sha256 = take_hash(claimed.take)
     except PermissionError:
-        if not any(map(is_closed_to_us, (claimed.take, *plain_files(claimed.take)))):
-            raise
-        raise Unreadable() from None
+        _refuse_closed(claimed)
+        raise
     asked = {
         "take": sha256,
         "profile": profile.sha256,
@@ -350,6 +358,17 @@ def _refuse_links(claimed: Claim) -> None:
         raise SecondName()
 
 
+def _refuse_closed(claimed: Claim) -> None:
+    """Raises `Unreadable` where the rights of the take, or of something in a mix, keep us from reading."""
+    take = claimed.take
+    if is_closed_to_us(take):
+        raise Unreadable() from None
+    inside = all_below(take) if take.is_dir() else ()
+    closed = (path for path in inside if not os.path.islink(path) and is_closed_to_us(path))
+    if first := next(closed, None):
+        raise Unreadable(f"In the mix: '{first.relative_to(take)}'.") from None
+
+
 def _own_cover(root: Root, place: str, scratch: Path) -> Path:
     """A copy of the picture at *place* in the inbox, under its own name. Raises `_CoverUnready`."""
     ours = scratch / "cover" / PurePosixPath(place).name
@@ -404,10 +423,10 @@ def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
             with folder_below(inbox, str(inside)) as folder:
                 name = title_name(os.listdir(folder))
                 with open_plain(name, folder) as file:
-                    data = file.read(_MOST_TITLE_BYTES + 1)
+                    data = file.read(MOST_TITLE_BYTES + 1)
         else:  # where names are the same in any case
             with open_plain(inbox / inside / name) as file:
-                data = file.read(_MOST_TITLE_BYTES + 1)
+                data = file.read(MOST_TITLE_BYTES + 1)
     except PermissionError:
         if not is_closed_to_us(inbox / inside / name):
             raise
@@ -418,8 +437,8 @@ def _title_bytes(inbox: Path, inside: PurePosixPath) -> bytes | None:
         if e.errno == errno.ELOOP:  # a folder on the way became a link
             return None
         raise
-    if len(data) > _MOST_TITLE_BYTES:
-        raise TitleInvalid(f"{TITLE_FILE}: it is larger than {_MOST_TITLE_BYTES // 1024} KiB.")
+    if len(data) > MOST_TITLE_BYTES:
+        raise TitleInvalid(f"{TITLE_FILE}: it is larger than {MOST_TITLE_BYTES // 1024} KiB.")
     return data
 
 
@@ -435,11 +454,19 @@ def profile_of(root: Root, claimed: Claim, title: Title, text: str) -> tuple[str
     return name, profile
 
 
+def _facts(claimed: Claim, error: FairtakeError) -> TakeFacts:
+    """What can be said of a take; of one that fails alone, nothing that a drive with bad sectors would
+    have to be read for, which takes minutes."""
+    if isinstance(error, FailsAlone):
+        return TakeFacts(name=claimed.name, title=claimed.title)
+    return facts_of(claimed.take, claimed.name, claimed.title)
+
+
 def quarantined(root: Root, claimed: Claim, error: FairtakeError, verb: str) -> Outcome:
     """Quarantine the take for *error*; but not while its drive does not even let it be read."""
     try:
         reason = Reason(
-            take=facts_of(claimed.take, claimed.name, claimed.title),
+            take=_facts(claimed, error),
             code=error.code,
             message=error.message,
             advice=error.advice,

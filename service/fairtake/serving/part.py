@@ -7,7 +7,6 @@ else. The service's loop asks for takes and reads what this thread last said.
 from __future__ import annotations
 
 import contextlib
-import os
 import threading
 import time
 from collections.abc import Callable
@@ -16,12 +15,13 @@ from queue import Empty, SimpleQueue
 from typing import Any
 
 from fairtake.errors import FolderGone
-from fairtake.folders import Claim, Root, claim, unclaim
+from fairtake.folders import Claim, Root, can_claim, claim, unclaim
 from fairtake.pulse import felt_by
 from fairtake.serving.job import fault_of
 from fairtake.serving.making import described
 from fairtake.serving.scan import Seen, is_companion, look, walk
 from fairtake.serving.settle import Settling, held_open
+from fairtake.serving.waits import Waits
 from fairtake.serving.watch import Watch
 from fairtake.writers import open_for_writing
 
@@ -54,7 +54,7 @@ class PutBack:
 
 @dataclass(frozen=True)
 class Refused:
-    """The surroundings did not let a take be claimed or put back."""
+    """The surroundings let no take be claimed; or the one that was *claimed* be looked at or put back."""
 
     path: str
     message: str
@@ -63,10 +63,14 @@ class Refused:
 
 @dataclass(frozen=True)
 class HeldUp:
-    """A take could not be claimed for what its own folder or drive is; all others go on."""
+    """A take could not be claimed or put back, and waits by itself; all others go on.
+
+    It is tried again after ``wait_s``; None when it is gone.
+    """
 
     path: str
     message: str
+    wait_s: float | None
 
 
 News = Taken | PutBack | Refused | HeldUp
@@ -93,7 +97,7 @@ class Part:
         self.news: SimpleQueue[News] = SimpleQueue()
         self.reasons: dict[str, str] = {}
         self.arriving: set[str] = set()
-        self.held_up: dict[str, str] = {}
+        self.held_up: dict[str, tuple[str, int]] = {}
         self.first: set[str] | None = None
         self._trouble = ""
         self._root, self._check, self._tell, self._once = root, check, tell, once
@@ -107,7 +111,8 @@ class Part:
         self._changed = self._ending = False
         self._took_s = 0.0
         self._returning: list[tuple[Claim, str, bool]] = []
-        self._held_up: dict[str, tuple[float, float, str]] = {}
+        self._claiming = Waits(settings.retry_s, settings.retry_most_s)
+        self._going_back = Waits(settings.retry_s, settings.retry_most_s)
         self._moved: float | None = None
         self._woken = threading.Event()
         self._thread = threading.Thread(target=self._run, name=f"inbox/{folder}", daemon=True)
@@ -229,32 +234,23 @@ class Part:
             if self._once and path not in (self.first or ()):
                 continue
             self._alive()
-            if self._held_up.get(path, (0.0,))[0] > time.monotonic():
+            if self._claiming.left_s(path):
                 continue
             try:
                 self._claim(path)
-                self._held_up.pop(path, None)
+                self._claiming.end(path)
             except OSError as e:
-                if (self.folder and not self._once) or self._is_title_s(path, e):
-                    self._hold_up(path, fault_of(e).message)
-                    continue
-                self._wanted = 0
-                self.news.put(Refused(path, fault_of(e).message))
+                self._not_claimed(path, fault_of(e).message)
             if not self._wanted or self._ending:
                 return
 
-    def _is_title_s(self, path: str, error: OSError) -> bool:
-        """Whether the rights of its own folder keep a take in it: made by another account, closed to ours."""
-        below = isinstance(error, PermissionError) and "/" in path
-        return below and os.access(self._root.claims, os.W_OK)
-
-    def _hold_up(self, path: str, message: str) -> None:
-        """Leave a take where it is, each time a little longer."""
-        settings = self._root.settings
-        _, last_s, _ = self._held_up.get(path, (0.0, 0.0, ""))
-        wait_s = min(last_s * 2, settings.retry_most_s) if last_s else settings.retry_s
-        self._held_up[path] = (time.monotonic() + wait_s, wait_s, message)
-        self.news.put(HeldUp(path, message))
+    def _not_claimed(self, path: str, message: str) -> None:
+        """Where no other could be claimed either, none is wanted; else this one waits by itself."""
+        if can_claim(self._root):
+            self.news.put(HeldUp(path, message, self._claiming.begin(path, message)))
+            return
+        self._wanted = 0
+        self.news.put(Refused(path, message))
 
     def _alive(self) -> None:
         self._moved = time.monotonic()
@@ -271,7 +267,8 @@ class Part:
                 noted = {key: taken.copied[key] for key in ("size", "mtime_ns")}
                 seen = replace(seen, **noted)
             if not seen.same_bytes(waited.seen) or held_open(taken.take):
-                self._bring_back(taken, "somebody still writes it", patiently=False)
+                self._returning.append((taken, "somebody still writes it", False))
+                self._return_takes()
                 return
         except OSError:  # it is claimed already: whoever works on it looks again
             self.news.put(Refused(path, "The drive let it be claimed and no more.", taken))
@@ -283,24 +280,29 @@ class Part:
             self._tell()  # the next may have to be copied, and this one could be begun
 
     def _return_takes(self) -> None:
-        for claimed, why, patiently in list(self._returning):
-            self._bring_back(claimed, why, patiently)
-            self._say()  # before it leaves the list: at any time it is seen in one of the two
-            del self._returning[0]
+        for going in list(self._returning):
+            claimed, why, patiently = going
+            if self._going_back.left_s(claimed.job):
+                continue
+            if self._bring_back(claimed, why, patiently):
+                self._going_back.end(claimed.job)
+                self._say()  # before it leaves the list: at any time it is seen in one of the two
+                self._returning.remove(going)
 
-    def _bring_back(self, claimed: Claim, why: str, patiently: bool) -> None:
+    def _bring_back(self, claimed: Claim, why: str, patiently: bool) -> bool:
+        """False while it is on its way: half way back it can only go on."""
         try:
             self._return(claimed, why, patiently)
         except OSError as e:
+            path, message = claimed.path, fault_of(e).message
             if claimed.take.exists():
-                self.news.put(Refused(claimed.path, fault_of(e).message, claimed))
-                return
-            if self._is_gone(claimed):
-                self.news.put(HeldUp(claimed.path, "Its claim is gone, and the take with it."))
-                return
-            # Half way back it can only go on. Its drive is asked again with the next look.
-            self._trouble = fault_of(e).message
-            self._returning.append((claimed, why, patiently))
+                self.news.put(Refused(path, message, claimed))
+            elif self._is_gone(claimed):
+                self.news.put(HeldUp(path, "Its claim is gone, and the take with it.", None))
+            else:
+                self.news.put(HeldUp(path, message, self._going_back.begin(claimed.job, message)))
+                return False
+        return True
 
     def _is_gone(self, claimed: Claim) -> bool:
         """Whether somebody removed a claim; a drive that is gone has taken them all with it."""
@@ -314,11 +316,17 @@ class Part:
         self.news.put(PutBack(claimed, place, why))
 
     def _say(self) -> None:
-        files = self._settling.files
-        self._held_up = {path: why for path, why in self._held_up.items() if path in files}
-        told = {path: message for path, (_, _, message) in self._held_up.items()}
+        for path in self._claiming.why.keys() - self._settling.files.keys():
+            self._claiming.end(path)
+        held_up = {
+            path: (why, self._claiming.tries(path)) for path, why in self._claiming.why.items()
+        }
+        for claimed in self.returning:
+            if why := self._going_back.why.get(claimed.job):
+                held_up[claimed.path] = (why, self._going_back.tries(claimed.job))
+        told = {path: why for path, (why, _) in held_up.items()}
         self.reasons, self.arriving = self._settling.reasons() | told, self._settling.arriving()
-        self.held_up = told
+        self.held_up = held_up
 
     # --- time --------------------------------------------------------------------------------------
 
@@ -340,6 +348,9 @@ class Part:
         due = self._settling.next_due_s()
         if due is not None and not self._trouble:
             sleeps += [due + 0.01, SAY_EVERY_S]
+        for waits in (self._claiming, self._going_back):
+            if (again := waits.due_s()) is not None:
+                sleeps.append(again + 0.01)
         return max(min(sleeps), 0.02)
 
 

@@ -10,16 +10,10 @@ from __future__ import annotations
 import time
 
 from fairtake.serving.log import event
+from fairtake.serving.waits import wait_s
 
 #: Nothing is said to be over before the takes that wait were tried for so long.
 QUIET_S = 5.0
-#: Doubled so often, any wait is past the longest; without an end the number would grow too large.
-_MOST_DOUBLINGS = 30
-
-
-def wait_s(first_s: float, most_s: float, tries: int) -> float:
-    """How long to wait after *tries* tries that failed before this one."""
-    return min(first_s * 2.0 ** min(tries, _MOST_DOUBLINGS), most_s)
 
 
 class Pause:
@@ -36,6 +30,11 @@ class Pause:
     def left_s(self) -> float:
         """Seconds until work is tried again, 0 when it may be now."""
         return max(self._until - time.monotonic(), 0.0)
+
+    @property
+    def over_s(self) -> float:
+        """Seconds since its end; without end where there was none."""
+        return time.monotonic() - self._until
 
     @property
     def lasts(self) -> bool:

@@ -11,7 +11,14 @@ from datetime import datetime
 from multiprocessing.connection import wait
 from typing import Any
 
-from fairtake.errors import EncoderFailed, FolderGone, WorkerCrashed, WorkerHung
+from fairtake.errors import (
+    EncoderFailed,
+    FailsAlone,
+    FolderGone,
+    NoRoom,
+    WorkerCrashed,
+    WorkerHung,
+)
 from fairtake.folders import (
     Claim,
     Root,
@@ -40,6 +47,7 @@ from fairtake.serving.pause import Pause
 from fairtake.serving.settle import ITS_TURN
 from fairtake.serving.shelf import Shelf
 from fairtake.serving.standing import InWork, Listeners, Standing
+from fairtake.serving.trials import Trials
 from fairtake.serving.waker import Waker
 from fairtake.serving.workers import Workers
 from fairtake.shipped import load_profile
@@ -55,6 +63,9 @@ ADOPT_EVERY_S = 60.0
 ONCE_PATIENCE = 3
 #: With ``once``: a fault of the surroundings is tried again so often; takes then wait for the next run.
 ONCE_TRIES = 4
+
+#: Of the takes that wait by themselves so many are told one by one.
+MOST_HELD_UP_TOLD = 3
 
 #: What ended the work on a take in a way that may be the take's doing.
 Death = WorkerCrashed | WorkerHung | EncoderFailed
@@ -84,9 +95,10 @@ class Service:
         self._workers = workers or Workers(settings.workers or os.cpu_count() or 1)
         self._clerk, self._listeners = Clerk(root), Listeners(root)
         self._pending: list[Claim] = []
-        self._condemned: dict[str, Death] = {}
+        self._condemned: dict[str, Death | FailsAlone] = {}
         self._shelf = Shelf(settings.retry_s, settings.retry_most_s)
         self._pause = Pause(settings.retry_s, settings.retry_most_s)
+        self._trials = Trials(self._pause, settings.retry_s, settings.retry_most_s)
         self._grace_over: set[str] = set()
         self._stopping = self._ready = False
         self._show = show
@@ -179,8 +191,8 @@ class Service:
             self._workers.end_idle()
 
     def _sleep_s(self) -> float:
-        left_s = self._pause.left_s if self._pause.lasts else math.inf
-        return max(min(self._listeners.due_s, left_s), 0.02)
+        left_s = self._pause.left_s if self._pause.lasts else self._trials.due_s(self._pending)
+        return max(min(self._listeners.due_s, math.inf if left_s is None else left_s), 0.02)
 
     def _done(self) -> bool:
         """With ``once``: whether all that was there at the start is done, or cannot be now."""
@@ -192,8 +204,11 @@ class Service:
             return True
         first = self._intake.first
         left = (first or set()) & self._intake.waiting()
+        stuck = [c for c in self._pending if self._trials.tries(c) >= ONCE_TRIES]
         # Asked last: a take that waits no longer is among the news, unless it was heard of already.
-        if first is None or self._pending or self._shelf.claims or self._intake.has_news:
+        if first is None or self._shelf.claims or self._intake.has_news:
+            return False
+        if len(stuck) < len(self._pending):
             return False
         if hours := self._outside_hours:
             if left:
@@ -201,11 +216,16 @@ class Service:
             return True
         if left and time.time() - self._since < ONCE_PATIENCE * self.root.settings.settle_s:
             return False
-        held_up = {path: self._intake.held_up(path) for path in left}
-        if all(held_up[path] or self._intake.still_arriving(path) for path in left):
+        held_up = {c.path: self._trials.why(c) for c in stuck}
+        held_up |= {
+            p: why for p, (why, tries) in self._intake.held_up.items() if tries >= ONCE_TRIES
+        }
+        if all(path in held_up or self._intake.still_arriving(path) for path in left):
             for path in sorted(left):
-                event("left", path, why=held_up[path] or "still arriving")
-            self.gave_up = any(held_up.values())
+                event("left", path, why=held_up.get(path, "still arriving"))
+            if stuck:
+                event("gave-up", why=self._said_trouble())
+            self.gave_up = bool(held_up)
             return True
         return False
 
@@ -231,11 +251,14 @@ class Service:
                 case PutBack(claimed, place, why):
                     self._clerk.unclaimed(claimed, place)
                     event("unclaimed", claimed.path, why=why)
-                case HeldUp(path, message):
+                case HeldUp(path, message, None):
                     event("fault", path, why=message)
-                case Refused(path, message, claimed):
-                    self._pending += [claimed] if claimed else []
+                case HeldUp(path, message, float() as wait_s):
+                    event("waiting", path, why=message, retry_in_s=round(wait_s, 1))
+                case Refused(path, message, None):
                     self._pause.begin(message, path)
+                case Refused(_, message, Claim() as claimed):
+                    self._hold_up(claimed, message)
 
     def _mind_intake(self) -> None:
         self._mind("inbox", self._intake.trouble)
@@ -255,22 +278,23 @@ class Service:
         self._pending += self._shelf.take_down()
         if hours := self._outside_hours:
             self._put_back_unbegun(f"it waits for {hours}")
-        for claimed in self._pending[: self._workers.free]:
+        for claimed in self._trials.next(self._pending)[: self._workers.free]:
             if claimed.is_unbegun and self._outside_hours:
                 continue  # they ended meanwhile: it goes back with the next turn
             self._pending.remove(claimed)
             try:
                 self._start(claimed)
             except OSError as e:
-                self._pending.append(claimed)
-                self._pause.begin(fault_of(e).message, claimed.path)
+                self._hold_up(claimed, fault_of(e).message)
+            if self._pause.lasts:
                 break
 
     def _ask_for_takes(self) -> None:
         """Have as many takes claimed as workers are free, or soon will be."""
         if self._intake.has_news:
             return  # what was claimed is not counted yet
-        free = max(self._workers.free + self._workers.soon_free - len(self._pending), 0)
+        ahead = len(self._trials.next(self._pending))
+        free = max(self._workers.free + self._workers.soon_free - ahead, 0)
         stands_still = not self._ready or self._pause.lasts or self._outside_hours
         self._intake.want(0 if stands_still else free)
 
@@ -283,6 +307,7 @@ class Service:
         """What was begun is finished outside the hours, too; what was only claimed waits for them."""
         for claimed in [c for c in self._pending if c.is_unbegun]:
             self._pending.remove(claimed)
+            self._trials.forget(claimed)
             self._intake.put_back(claimed, why, patiently=False)
 
     @property
@@ -291,7 +316,11 @@ class Service:
         turn = self._outside_hours or ITS_TURN
         inbox = {p: turn if why == ITS_TURN else why for p, why in self._intake.reasons.items()}
         # What was begun is gone on with outside the hours, too.
-        return {c.path: turn if c.is_unbegun else ITS_TURN for c in self._pending} | inbox
+        claimed = {
+            c.path: self._trials.why(c) or (turn if c.is_unbegun else ITS_TURN)
+            for c in self._pending
+        }
+        return claimed | inbox
 
     def _start(self, claimed: Claim) -> None:
         if self._used_up(claimed):
@@ -343,12 +372,14 @@ class Service:
         if outcome.ending not in ("surroundings", "crashed"):  # then it may come here again
             self._condemned.pop(claimed.job, None)
             self._grace_over.discard(claimed.job)
+            self._trials.forget(claimed)
         path = claimed.path
         self._listeners.ended(path, outcome)
         match outcome.ending:
             case "finished":
                 self.finished += 1
                 self._pause.went_through()
+                self._trials.finished(claimed)
                 event("published", path, place=outcome.place, failed_checks=outcome.failed_checks)
                 self._clerk.ended(claimed, "published", outcome.sha256, outcome.place)
             case "duplicate":
@@ -364,7 +395,7 @@ class Service:
             case "not-whole" | "changed":
                 self._intake.put_back(claimed, outcome.message, outcome.ending == "not-whole")
             case "surroundings":
-                self._later(claimed, outcome.message)
+                self._later(claimed, outcome)
             case "crashed":
                 kind = EncoderFailed if outcome.code == EncoderFailed.code else WorkerCrashed
                 self._again_or_quarantine(claimed, kind(outcome.message))
@@ -379,17 +410,20 @@ class Service:
         if self._used_up(claimed):
             self._quarantine(claimed, error)
             return
-        self._pending.append(claimed)
         if claimed.is_decided:  # not the take's doing: its end is only not in place
-            self._pause.begin(how, claimed.path)
+            self._hold_up(claimed, how)
+        else:
+            self._pending.append(claimed)
 
     def _used_up(self, claimed: Claim) -> bool:
         """Whether a take had all its attempts. One whose end is decided is past that."""
         with contextlib.suppress(OSError):
             refresh(claimed)
-        return not claimed.is_decided and claimed.attempts >= self.root.settings.most_attempts
+        condemned = claimed.job in self._condemned
+        had_all = claimed.attempts >= self.root.settings.most_attempts
+        return not claimed.is_decided and (condemned or had_all)
 
-    def _quarantine(self, claimed: Claim, error: Death) -> None:
+    def _quarantine(self, claimed: Claim, error: Death | FailsAlone) -> None:
         self._condemned[claimed.job] = error
         outcome = quarantined(self.root, claimed, error, "work")
         if outcome.ending == "quarantined":
@@ -399,17 +433,26 @@ class Service:
 
     # --- surroundings ------------------------------------------------------------------------
 
-    def _later(self, claimed: Claim, message: str) -> None:
-        """The take could not be gone on with, through no fault of its own."""
+    def _later(self, claimed: Claim, outcome: Outcome) -> None:
+        """The take could not be gone on with, through no fault of its own as far as that is known."""
         with contextlib.suppress(OSError):
             refresh(claimed)
         if claimed.quarantine is not None:
-            self._put_aside(claimed, message)
+            self._put_aside(claimed, outcome.message)
             return
         if not claimed.is_decided:
             self._forgive(claimed)
+        # Rights are mended and room is made for a take that waits; what cannot be read stays so.
+        is_lasting = outcome.code == FolderGone.code and not claimed.is_decided
+        if is_lasting and self._trials.fails_alone(claimed):
+            self._quarantine(claimed, FailsAlone(outcome.message))
+        else:
+            self._hold_up(claimed, outcome.message, outcome.code == NoRoom.code)
+
+    def _hold_up(self, claimed: Claim, message: str, too_large: bool = False) -> None:
+        """Let a take wait for a fault to be over: by itself, until it is known to be everybody's."""
         self._pending.append(claimed)
-        self._pause.begin(message, claimed.path)
+        self._trials.failed(claimed, message, too_large)
 
     def _forgive(self, claimed: Claim) -> None:
         with contextlib.suppress(OSError):  # then the next attempt counts for it
@@ -421,7 +464,17 @@ class Service:
 
     def _said_trouble(self) -> str:
         parts = self._intake.troubles_of_parts
-        return " ".join(filter(None, [self._pause.trouble, self._shelf.trouble, *parts]))
+        said = [self._pause.trouble, self._shelf.trouble, *parts, *self._said_held_up()]
+        return " ".join(filter(None, said))
+
+    def _said_held_up(self) -> list[str]:
+        """The takes that wait by themselves, a sentence each."""
+        held_up = {path: why for path, (why, _) in self._intake.held_up.items()}
+        if not self._pause.trouble:  # else it has been said
+            held_up |= self._trials.held_up
+        told = [f"'{one_line(path)}' alone waits: {why}" for path, why in sorted(held_up.items())]
+        more = len(told) - MOST_HELD_UP_TOLD
+        return told[:MOST_HELD_UP_TOLD] + ([f"So do {more} more."] if more > 0 else [])
 
     # --- told --------------------------------------------------------------------------------
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import time
 
 from fairtake.folders import Claim
-from fairtake.serving.pause import wait_s
+from fairtake.serving.waits import wait_s
 
 
 class Shelf:

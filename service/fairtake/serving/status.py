@@ -129,8 +129,9 @@ def _doing(heard: Life) -> dict[str, dict[str, Any]]:
 
 
 def _is_begun(claimed: Claim, heard: Life) -> bool:
-    """Whether a take is more than claimed, which it is a moment before its turn."""
-    return not claimed.is_unbegun or claimed.job in _doing(heard)
+    """Whether a take is more than claimed, which it is a moment before its turn, or on its way back."""
+    goes_back = standing(claimed.returning) is not None
+    return not goes_back and (not claimed.is_unbegun or claimed.job in _doing(heard))
 
 
 def _said_in_work(heard: Life) -> list[dict[str, Any]]:
