@@ -4,8 +4,8 @@ Conventions: frames of 10 ms. What is *kept* is voice or music: no stage turns i
 the likeliest path through two states, kept or not, where every change costs; and because a lost
 consonant is worse than a noise left in, by far, what is kept need not be likely (`KEEP_BIAS`). Around
 it lie guards, and short sounds close to a voice are the release of a stop until proved otherwise.
-But no consonant is in doubt for long: what is rather breath for a fifth of a second,
-on end, is breath. What swings like a voice for 70 ms is kept whatever the net says: no breath does. But a short sound that
+But no consonant is in doubt for long: what is rather breath for 0.3 s on end is
+breath. What swings like a voice for 70 ms is kept whatever the net says: no breath does. But a short sound that
 stands alone is no part of any word, and asks for as much proof as a noise: a chair may swing too.
 
 What is not kept is what it most resembles: breath, noise or room; where a voice is not unlikely it is
@@ -31,7 +31,7 @@ from fairtake.sound.runs import Mask, lasting, mask_of, runs, widened
 #: says at most so much; a change of state costs so much.
 KEEP_BIAS, MOST_ODDS, CHANGE_COST = 3.0, 7.0, 6.0
 #: What is kept by the bias alone, and not with this one, for so many frames, is no consonant.
-LONG_BIAS, LONG_FRAMES = 1.0, 20
+LONG_BIAS, LONG_FRAMES = 1.5, 30
 GUARD_BEFORE, GUARD_BEHIND = 4, 4
 #: A voice by its swinging alone: so periodic at least, over so many frames, so near to speech and so
 #: far over the room; its odds are then at least so much.
