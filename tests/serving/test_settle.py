@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import subprocess
 import sys
 from pathlib import Path
 
@@ -233,3 +234,37 @@ def test_a_mix_is_held_while_one_of_its_files_is_written(inbox: Inbox, take: byt
         assert inbox.after(SETTLE_S) == []
         assert inbox.settling.reasons()["open.mix"] == "held open by another program"
     assert inbox.after(0) == ["open.mix"]
+
+
+LEASED = """
+import fcntl, os, sys, time
+from pathlib import Path
+from fairtake.serving.settle import open_for_writing
+
+ask = fcntl.fcntl
+
+def slowly(file, what, *given):
+    answer = ask(file, what, *given)
+    if what == fcntl.F_SETLEASE and given == (fcntl.F_RDLCK,):
+        print("leased", flush=True)
+        time.sleep(0.3)
+    return answer
+
+fcntl.fcntl = slowly
+print(open_for_writing(Path(sys.argv[1])), flush=True)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system does not tell")
+def test_a_writer_that_comes_while_we_ask_ends_nobody(tmp_path: Path) -> None:
+    """Between lease and release, which are drawn apart here, the system tells us of a writer by a
+    signal, whose usual effect is our end. Source: fcntl(2), F_SETLEASE and F_SETSIG."""
+    take = tmp_path / "a.wav"
+    take.write_bytes(b"take")
+    asking = subprocess.Popen(
+        [sys.executable, "-c", LEASED, take], stdout=subprocess.PIPE, text=True
+    )
+    assert asking.stdout is not None and asking.stdout.readline() == "leased\n"
+    with open(take, "r+b"):  # waits until the lease is given back
+        assert asking.communicate(timeout=20)[0] == "False\n"
+    assert asking.returncode == 0

@@ -14,6 +14,7 @@ from __future__ import annotations
 import errno
 import math
 import os
+import signal
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -207,6 +208,9 @@ def open_for_writing(path: Path) -> bool:
     except OSError:
         return False
     try:
+        # A writer who comes before it is given back is told by a signal: SIGIO would be our end, and
+        # this one nobody minds.
+        fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
         # A read lease is granted only while no writer has the file open.
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)
