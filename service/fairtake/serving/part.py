@@ -10,7 +10,7 @@ import contextlib
 import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from queue import Empty, SimpleQueue
 from typing import Any
@@ -30,6 +30,8 @@ SCAN_LEAST_S = 0.2
 SCAN_RESTS = 10
 #: While takes wait, what they wait for is said anew so often.
 SAY_EVERY_S = 1.0
+#: So many folders that are closed to us are told one by one.
+MOST_TOLD = 3
 #: A drive that lets no call return for so long does not answer.
 SILENT_S = 10.0
 
@@ -94,6 +96,7 @@ class Part:
         self.arriving: set[str] = set()
         self.held_up: dict[str, str] = {}
         self.first: set[str] | None = None
+        self.closed: list[str] = []
         self._trouble = ""
         self._root, self._check, self._tell, self._once = root, check, tell, once
         grace_s = settings.settle_s if once else settings.incomplete_grace_s
@@ -186,6 +189,7 @@ class Part:
             self.held_up,
             self._trouble,
             self.first,
+            self.closed,
             len(self._returning),
         )
 
@@ -203,13 +207,15 @@ class Part:
         self._check()
         self._watch.mend(recursive=not self.apart)
         found: dict[str, Seen] = {}
-        for path, seen in walk(self._root.inbox, self.folder, self.apart):
+        closed: set[str] = set()
+        for path, seen in walk(self._root.inbox, self.folder, self.apart, closed):
             self._moved = time.monotonic()
             found[path] = seen
         news = self._settling.look(found)
         if news and not told and not self._changed and self.first is not None and not self.apart:
             self._watch.missed()
         self._scanned, self._trouble = time.monotonic(), ""
+        self.closed = list(_said_of_closed(sorted(closed)))
         self._took_s = self._scanned - begun
         if self.first is None:
             self.first = {path for path in found if not is_companion(path)}
@@ -332,6 +338,18 @@ class Part:
         if due is not None and not self._trouble:
             sleeps += [due + 0.01, SAY_EVERY_S]
         return max(min(sleeps), 0.02)
+
+
+def _said_of_closed(folders: list[str]) -> Iterator[str]:
+    """What keeps us from looking into each of *folders*, and what to do."""
+    for folder in folders[:MOST_TOLD]:
+        account = f" (user id {os.geteuid()})" if hasattr(os, "geteuid") else ""
+        yield (
+            f"{folder} is closed to the account of the service{account}, which sees no take in it: "
+            "have its owner, or an administrator, let everybody list and enter it (chmod a+rx)."
+        )
+    if (more := len(folders) - MOST_TOLD) > 0:
+        yield f"{more} more folders of the inbox are closed to the account of the service."
 
 
 def drain(news: SimpleQueue[News]) -> list[News]:

@@ -201,7 +201,7 @@ class Service:
         if all(held_up[path] or self._intake.still_arriving(path) for path in left):
             for path in sorted(left):
                 event("left", path, why=held_up[path] or "still arriving")
-            self.gave_up = any(held_up.values())
+            self.gave_up = any(held_up.values()) or bool(self._intake.closed)
             return True
         return False
 
