@@ -593,7 +593,11 @@ def test_a_title_that_is_closed_to_the_service_holds_up_no_other(
     ("closed", "mode"), [("A Title", 0), ("A Title", 0o444), ("A Title/Talk.mix/sounds", 0)]
 )
 def test_a_folder_that_the_service_cannot_look_into_is_told(
-    tmp_path: Path, voice: Callable[[float], bytes], closed: str, mode: int, options: tuple[str, ...]
+    tmp_path: Path,
+    voice: Callable[[float], bytes],
+    closed: str,
+    mode: int,
+    options: tuple[str, ...],
 ) -> None:
     """What lies in it nobody sees: where, why and what to do stand in log and status, which is not
     healthy, and others go on. Design: errors for the person at two in the morning."""
