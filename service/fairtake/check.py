@@ -12,7 +12,7 @@ from pathlib import Path
 from fairtake.below import all_below
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
-from fairtake.folders import SETTINGS_FILE, Root, open_root
+from fairtake.folders import SETTINGS_FILE, Root, open_root, require_own_state
 from fairtake.mounts import file_system, is_remote
 from fairtake.root import LEAST_FREE_BYTES
 from fairtake.service_settings import ServiceSettings
@@ -53,6 +53,10 @@ def problems(path: Path) -> Iterator[Problem]:
         yield from _folder_problems(folder)
     yield from _place_problems(root)
     yield from _outward_problems(root)
+    try:
+        require_own_state(root)
+    except FairtakeError as e:
+        yield "bad", f"{e.message} {e.advice}"
     yield from (("note", sentence) for sentence in missing())
     if not COMPILED:
         yield "note", SLOW
