@@ -8,7 +8,7 @@ and nothing outside the ROOT is moved, changed, or copied into it.
 
 from __future__ import annotations
 
-import hashlib
+import io
 import json
 import os
 import random
@@ -19,10 +19,12 @@ import subprocess
 import sys
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
-from books import Books, Wrong, files_below
+import numpy as np
+import soundfile
+from books import Books, Wrong, files_below, hash_of, sha256
 from live import Live, small_disk, until
 from scenes import fresh, good
 from steps import Found
@@ -34,8 +36,9 @@ ACTS_A_ROUND = 5
 #: An honest take is finished within this, whatever is done meanwhile; after a few that were not, the
 #: next are waited for less.
 PATIENCE_S, SHORT_S, MOST_STOPPED = 90.0, 5.0, 3
-#: So often the service ends and begins anew, which puts takes back and takes up claims.
-ROUNDS_A_LIFE = 6
+#: So often the service ends and begins anew, which puts takes back and takes up claims; then so many
+#: of the acts are such as wait for that.
+ROUNDS_A_LIFE, SWAPS_AT_AN_END = 2, 3
 LONGEST_ACT_S = 4.0
 #: A service that is told to end, or has only what is left to do, ends within this.
 END_S = 180.0
@@ -59,6 +62,14 @@ def picture(text: bytes = b"") -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", size) + told + point + chunk(b"IEND", b"")
 
 
+def lengthy(data: bytes) -> bytes:
+    """Two minutes of a take, so that whoever works on it is at it for a while."""
+    sound, rate = soundfile.read(io.BytesIO(data))
+    file = io.BytesIO()
+    soundfile.write(file, np.tile(sound, 120), rate, format="WAV", subtype="PCM_16")
+    return file.getvalue()
+
+
 # --- what he does -----------------------------------------------------------------------------------
 
 
@@ -73,41 +84,51 @@ class Dropper:
         "endless_key",
     )  # fmt: skip
 
+    #: After these, a take that is put back finds a link in the place of its title.
+    SWAPS = ("swap_title", "forge_and_swap")
+
     def __init__(self, inbox: Path, outside: Path, number: int, seed: float) -> None:
         self.inbox, self.root, self.outside = inbox, inbox.parent, outside
         self.draw, self.end = random.Random(seed), time.monotonic() + LONGEST_ACT_S
-        self.name, self.data = f"m{number}", good(0.1 + number / 1000)
+        # Honest ones begin with an h: his come before them as often as behind.
+        self.name, self.data = f"{self.draw.choice('az')}{number}", good(0.1 + number / 1000)
 
     # --- links ------------------------------------------------------------------------------------
 
     def swap_title(self) -> None:
-        """The folder of a take becomes a link as soon as the take was claimed."""
+        """The folder of a take becomes a link as soon as the take was claimed, and what he writes into
+        it then has it put back."""
+        self.data = lengthy(self.data)
         title = self._title()
-        self._wait_for_claim(title / "a.wav")
-        self._turn_into_link(title)
+        self._swap(title, title / "a.wav", title / "a.wav", self._somewhere())
 
     def swap_again_and_again(self) -> None:
+        """The folder of a take is a link now and then, from its beginning."""
         title = self._title()
         while self._goes_on():
-            self._turn_into_link(title)
+            title.rename(away := title.with_name(f".{title.name}.away"))
+            title.symlink_to(self._somewhere())
             self._pause(0.1)
             title.unlink()
-            self._away(title).rename(title)
-            self._pause(0.1)
+            away.rename(title)
+            self._pause(0.5)
 
     def swap_take(self) -> None:
-        """A take is a link every other moment."""
+        """A take is a link every other moment, from when it may be claimed."""
         self._write(take := self.inbox / f"{self.name}.wav", self.data)
-        self._flicker(take, self.outside / "vault/kept.wav", self.data)
+        time.sleep(0.5)
+        self._flicker(take, self.outside / "vault/kept.wav")
 
     def swap_cover(self) -> None:
         title = self._title({"title.toml": b'cover = "cover.png"\n', "cover.png": picture()})
-        self._flicker(title / "cover.png", self.outside / "vault/secret.png", picture())
+        self._wait_for_claim(title / "a.wav")
+        self._flicker(title / "cover.png", self.outside / "vault/secret.png")
 
     def swap_settings(self) -> None:
         text = b'[tags]\nauthor = "M"\n'
         title = self._title({"title.toml": text})
-        self._flicker(title / "title.toml", self.outside / "vault/settings.toml", text)
+        self._wait_for_claim(title / "a.wav")
+        self._flicker(title / "title.toml", self.outside / "vault/settings.toml")
 
     # --- rights -----------------------------------------------------------------------------------
 
@@ -127,26 +148,23 @@ class Dropper:
 
     def close_mix(self) -> None:
         mix = self._mix(self.inbox / f"{self.name}.mix")
-        self._pause(1.0)
+        self._pause(0.5)
         place = self.draw.choice([mix, mix / "inner"])
         place.chmod(self.draw.choice([0, 0o555, 0o755, 0o700]))
 
     # --- claims -----------------------------------------------------------------------------------
 
     def forge_claim(self) -> None:
-        """A mix that is a claim by its looks, and lies where it is taken up."""
+        """A mix that is a claim by its looks."""
         mix = self._forged(self.inbox / f"{self.name}.mix")
         self._wait_for_claim(mix)
 
     def forge_and_swap(self) -> None:
         """Put back into a title that is a link by now, it would lie among the claims."""
+        self.data = lengthy(self.data)
         title = self._title()
-        mix = self._forged(title / f"{time.time_ns():020}-{self.name}.mix")
-        with open(mix / "voice.wav", "r+b") as voice:
-            while self._goes_on() and mix.exists():
-                os.utime(voice.fileno(), ns=(0, self.draw.randrange(2**60)))
-                self._pause(0.05)
-            self._turn_into_link(title, self.root / ".fairtake/claims")
+        mix = self._forged(title / f"{self.name}.mix")
+        self._swap(title, mix, mix / "voice.wav", self.root / ".fairtake/claims")
 
     # --- bytes ------------------------------------------------------------------------------------
 
@@ -268,12 +286,13 @@ class Dropper:
 
     def _forged(self, mix: Path) -> Path:
         self._mix(mix)
-        away, mine = str(self.outside / "vault"), f"../../../{self.root.name}/originals/before.wav"
+        kept = self.outside / "vault/kept.wav"
+        files = [
+            [str(kept), f"{self.name}{end}", sha256(kept.read_bytes())] for end in (".wav", ".mp3")
+        ]
         plans = {
-            "claim": {"path": f"../../{away}/x.wav", "place": f"../../..{away}/x", "claimed_at": 1.0},
-            "publish": {"files": {".wav": mine, ".mp3": f"{away}/kept.wav"}, "receipt": "{}", "stem": away,
-                        "original": mine, "place": f"../../..{away}/x"},
-            "quarantine": {"name": f"../../..{away}/x.wav", "place": f"../../..{away}/x.wav", "reason": {}},
+            "claim": {"path": f"{self.name}.wav", "place": self.name, "claimed_at": 1.0},
+            "publish": {"files": files, "original": f"../outside/{self.name}", "sha256": sha256(self.data)},
         }  # fmt: skip
         for name, plan in plans.items():
             self._write(mix / f"{name}.json", json.dumps(plan).encode())
@@ -281,24 +300,26 @@ class Dropper:
         (mix / "attempt-1").touch()
         return mix
 
-    def _away(self, path: Path) -> Path:
-        return path.with_name(f".{path.name} away")
+    def _swap(self, title: Path, take: Path, file: Path, to: Path) -> None:
+        """Once *take* was claimed its *file* is written, so that it has to go back, and its title flickers."""
+        with open(file, "r+b", buffering=0) as kept:
+            self._wait_for_claim(take)
+            self._pause(1.0)
+            kept.write(self.draw.randbytes(100))
+            self._flicker(title, to)
 
-    def _turn_into_link(self, title: Path, to: Path | None = None) -> None:
-        places = [self.outside / "vault", *(self.root / name for name in (
-            "originals", "outbox", "quarantine", ".fairtake/claims", ".fairtake/scratch"))]  # fmt: skip
-        title.rename(self._away(title))
-        title.symlink_to(to or self.draw.choice(places))
+    def _somewhere(self) -> Path:
+        """Where the service may write, and nobody who drops takes."""
+        inside = ("originals", "outbox", "quarantine", ".fairtake/claims", ".fairtake/scratch")
+        return self.draw.choice([self.outside / "vault", *(self.root / name for name in inside)])
 
-    def _flicker(self, path: Path, to: Path, data: bytes) -> None:
-        fresh = path.with_name(f".{path.name}.part")
-        while self._goes_on() and path.parent.exists():
-            fresh.symlink_to(to)
-            fresh.rename(path)
-            self._pause(0.1)
-            self._write(fresh, data)
-            fresh.rename(path)
-            self._pause(0.2)
+    def _flicker(self, path: Path, to: Path) -> None:
+        """*path* is a link to *to* every other moment, too quickly to be looked at in between."""
+        link, away = path.with_name(f".{path.name}.link"), path.with_name(f".{path.name}.away")
+        link.symlink_to(to)
+        while self._goes_on():
+            for source, target in ((path, away), (link, path), (path, link), (away, path)):
+                source.rename(target)
 
     def _wait_for_claim(self, path: Path) -> None:
         while self._goes_on() and path.exists():
@@ -360,7 +381,7 @@ class Outside:
         return {
             str(path.relative_to(self.place)): (
                 there.st_mode, there.st_uid, there.st_ino,
-                hashlib.sha256(path.read_bytes()).hexdigest() if stat.S_ISREG(there.st_mode) else "",
+                hash_of(path) if stat.S_ISREG(there.st_mode) else "",
             )
             for path in sorted(self.place.rglob("*"))
             if (there := path.lstat())
@@ -410,21 +431,26 @@ class Accounts:
         try:
             while done < acts:
                 rounds += 1
-                for _ in range(ACTS_A_ROUND):
-                    self._act()
+                ends = rounds % ROUNDS_A_LIFE == 0
+                swaps = SWAPS_AT_AN_END if ends else 0
+                titles = [self._act(Dropper.SWAPS) for _ in range(swaps)]
+                for _ in range(swaps, ACTS_A_ROUND):
+                    self._act(Dropper.ACTS)
+                wrong = list[Wrong]()
+                if ends or service.process.poll() is not None:
+                    until(lambda titles=titles: any(t.is_symlink() for t in titles), LONGEST_ACT_S)
+                    wrong = self._end(service)
+                    service = Live(self.books.root, under=self._under())
                 found = Found(
                     f"round {rounds}: {', '.join(self.running.values())}", hit=True, faults=0
                 )
-                found.wrong += self._honest_take()
+                found.wrong += [*wrong, *self._honest_take()]
                 for name, refused in self._ended():
                     found.faults += not refused
                     if refused is None:
                         found.wrong.append(Wrong("bench", f"{name} broke down"))
                 done += found.faults
                 found.wrong += [*self.books.wrong_now(), *self.outside.wrong(self.books.root)]
-                if rounds % ROUNDS_A_LIFE == 0 or service.process.poll() is not None:
-                    found.wrong += self._end(service)
-                    service = Live(self.books.root, under=self._under())
                 found.log = service.log[-4000:] if found.wrong else ""
                 found.checked, self.books.checked = self.books.checked, 0
                 yield found
@@ -443,11 +469,13 @@ class Accounts:
         last.checked, last.log = self.books.checked, service.log[-4000:]
         return last
 
-    def _act(self) -> None:
+    def _act(self, acts: Sequence[str]) -> Path:
+        """One of *acts* is begun; the title it may make."""
         self.number += 1
-        name = self.draw.choice(Dropper.ACTS)
+        name = self.draw.choice(acts)
         dropper = Dropper(self.inbox, self.outside.place, self.number, self.draw.random())
         self.running[as_account(MALICIOUS, getattr(dropper, name))] = name
+        return self.inbox / dropper.name
 
     def _ended(self) -> Iterator[tuple[str, bool | None]]:
         """The acts of a round, each whether it was refused; None for one that broke down."""
