@@ -8,11 +8,11 @@ from pathlib import Path
 
 import pytest
 
-from accounts import DROPPER, SERVICE, needs_root
 from fairtake import check
 from fairtake.check import problems
 from fairtake.folders import SETTINGS_FILE, Root
 from roots import drop, new_root
+from two_accounts import DROPPER, SERVICE, needs_root
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ FILES = sorted(path.relative_to(PACKAGE).as_posix() for path in PACKAGE.rglob("*
 #: A file imports only from lines above its own, and from its own line; never in a circle. A file
 #: named here stands where it is named, whatever its folder. Design: the layers.
 LAYERS = """
-    errors units hours memory versions text lifeline plain_file pulse below mounts progress writers serving/sandbox
+    errors units hours memory versions text lifeline plain_file pulse below mounts progress writers serving/sandbox serving/calls
     typed_file
     receipt service_settings title cues notice
     sketch

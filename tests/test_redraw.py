@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import functools
+import json
+import operator
 import re
 import shutil
 from pathlib import Path
@@ -99,3 +102,35 @@ def test_on_the_command_line(receipt: Path, tmp_path: Path):
     bad.write_text("{}")
     said = run.invoke(main, ["sheet", str(bad)])
     assert said.exit_code == 1 and "no receipt" in said.output
+
+
+#: What may be damaged in a receipt, and with what, so that its form is still that of a receipt.
+DAMAGED = [
+    (("profile", "settings"), {}),
+    (("profile", "settings", "normalise"), "x"),
+    (("profile", "settings", "limit"), None),
+    (("stages", 0, "did"), {"seconds": "x", "greatest_db": []}),
+    (("stages", 1, "did", "lowest_pitch_hz"), 10**400),
+    (("made_by", "encoder"), "\ud800"),
+    (("outputs", "wav", "file"), "a\0b"),
+    (("outputs", "mp3", "file"), "\ud800"),
+    (("take", "name"), "\ud800/../"),
+]
+
+
+def test_a_damaged_receipt_is_told_and_the_next_is_drawn(receipt: Path):
+    """In one sentence each, whatever is damaged in it. Design: errors for people."""
+    whole = receipt.read_text()
+    for path, value in DAMAGED:
+        known = json.loads(whole)
+        *way, last = path
+        functools.reduce(operator.getitem, way, known)[last] = value
+        damaged = receipt.with_name("damaged.receipt.json")
+        damaged.write_text(json.dumps(known))
+        original = receipt.parents[2] / "originals/Book/a.wav"
+        for options in ([], ["--original", str(original)]):
+            said = CliRunner().invoke(main, ["sheet", str(damaged), *options])
+            assert isinstance(said.exception, SystemExit | None), (path, said.exception)
+            assert said.exit_code == 0 or said.output.startswith("damaged.receipt.json"), path
+    said = CliRunner().invoke(main, ["sheet", str(damaged), str(receipt)])
+    assert f"wrote {receipt.with_name('a.html')}" in said.output

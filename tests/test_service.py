@@ -580,6 +580,43 @@ def test_a_title_that_is_closed_to_the_service_holds_up_no_other(
     assert (root.inbox / "A Title/one.wav").exists() == bool(options)
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux can take a right away from root")
+@pytest.mark.parametrize("options", [(), ("--once",)])
+@pytest.mark.parametrize(
+    ("closed", "mode"), [("A Title", 0), ("A Title", 0o444), ("A Title/Talk.mix/sounds", 0)]
+)
+def test_a_folder_that_the_service_cannot_look_into_is_told(
+    tmp_path: Path,
+    voice: Callable[[float], bytes],
+    closed: str,
+    mode: int,
+    options: tuple[str, ...],
+) -> None:
+    """What lies in it nobody sees: where, why and what to do stand in log and status, which is not
+    healthy, and others go on. Design: errors for the person at two in the morning."""
+    root = new_root(tmp_path / "root")
+    hidden = drop(root, "A Title/one.wav", voice(1.0))
+    drop(root, "A Title/Talk.mix/cues.toml", b'[[voice]]\nfile = "none.wav"\n')
+    drop(root, "A Title/Talk.mix/sounds/x.txt", b"x")
+    good = drop(root, "B Title/two.wav", voice(0.9))
+    (root.inbox / closed).chmod(mode)
+    try:
+        with Served(root, *options, preexec_fn=drop_root_s_rights) as served:
+            until(lambda: is_finished(root, "B Title/two.wav", good))
+            if options:
+                assert served.process.wait(60) == 1
+            else:
+                said = until(lambda: next(iter(status(root)["problems"]), ""))
+                assert str(root.inbox / closed) in said and "closed to the account" in said
+                (root.inbox / closed).chmod(0o755)
+                until(lambda: is_finished(root, "A Title/one.wav", hidden))
+                until(lambda: "closed to" not in str(status(root)["problems"]))
+        assert served.log.count(f"{root.inbox / closed} is closed to the account") == 1
+    finally:
+        with contextlib.suppress(FileNotFoundError):  # the mix was taken away meanwhile, incomplete
+            (root.inbox / closed).chmod(0o755)
+
+
 # --- once, and what keeps it from starting ------------------------------------------------------------
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from fairtake.below import all_below
 from fairtake.errors import EncoderMissing, FairtakeError, SettingsInvalid, TitleInvalid
 from fairtake.files.encoder import encoder_version
-from fairtake.folders import SETTINGS_FILE, Root, open_root, strangers
+from fairtake.folders import SETTINGS_FILE, Root, open_root, require_own_state, strangers
 from fairtake.folders.claim_folder import said_of_stranger
 from fairtake.folders.durable import standing
 from fairtake.mounts import file_system, is_remote
@@ -58,6 +58,10 @@ def problems(path: Path) -> Iterator[Problem]:
     yield from _place_problems(root)
     yield from _writer_problems(root)
     yield from _outward_problems(root)
+    try:
+        require_own_state(root)
+    except FairtakeError as e:
+        yield "bad", f"{e.message} {e.advice}"
     yield from (("note", sentence) for sentence in missing())
     if not COMPILED:
         yield "note", SLOW

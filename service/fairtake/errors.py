@@ -311,6 +311,15 @@ class SettingsInvalid(SettingsFault):
     advice = "Mend the lines named and start again; `fairtake check ROOT` lists all problems."
 
 
+class StateTaken(SettingsFault):
+    """The state folder is that of another ROOT."""
+
+    code = "state-taken"
+    advice = (
+        "Give each ROOT a state folder of its own: change `state` in one of the two fairtake.toml."
+    )
+
+
 class ProfileInvalid(SettingsFault):
     """The profile has problems."""
 

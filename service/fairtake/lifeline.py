@@ -19,11 +19,14 @@ def _prctl() -> Callable[..., int]:
     return ctypes.CDLL(None).prctl  # type: ignore[no-any-return]
 
 
-def end_with(parent: int) -> None:
-    """Have this process killed the moment its *parent*, given by id, is gone; only Linux can."""
+def end_with(parent: int, by: signal.Signals = signal.Signals.SIGKILL) -> None:
+    """Have this process ended the moment its *parent*, given by id, is gone; only Linux can.
+
+    *by* another signal than SIGKILL it can end in good order.
+    """
     if sys.platform != "linux":
         return
-    _prctl()(_SET_PARENT_DEATH_SIGNAL, signal.SIGKILL)
+    _prctl()(_SET_PARENT_DEATH_SIGNAL, by)
     if os.getppid() != parent:  # it went before we asked
         os._exit(1)
 

@@ -38,14 +38,24 @@ def redraw(receipt: Path, original: Path | None = None) -> tuple[Path, bool]:
     Raises `ReceiptInvalid`, and a `TakeFault` where a file cannot be read.
     """
     known = read_receipt(receipt)
+    try:
+        page = _drawn(receipt, known, original)
+    # What the stages did, and the profile, are told in the receipt as they come: of any kind.
+    except (LookupError, TypeError, AttributeError, ValueError, ArithmeticError) as e:
+        raise ReceiptInvalid(
+            f"{receipt.name} is damaged, for no page can be drawn from it ({type(e).__name__}: {e})."
+        ) from None
+    name = sheet_name(receipt.name.removesuffix(RECEIPT_SUFFIX))
+    return receipt.with_name(name), put_page(receipt.parent, name, page, MARK)
+
+
+def _drawn(receipt: Path, known: Receipt, original: Path | None) -> str:
     original = original or original_of(receipt, known)
     if original is not None and take_hash(original) != known.take.sha256:
         raise ReceiptInvalid(f"{original.name} is not the recording that it was made from.")
     sketch = sketch_again(known, original, receipt.with_name(known.outputs.wav.file))
     links = links_of(receipt.parent, known, original, (receipt.parent / "index.html").exists())
-    name = sheet_name(receipt.name.removesuffix(RECEIPT_SUFFIX))
-    put = put_page(receipt.parent, name, sheet_page(known, sketch, links), MARK)
-    return receipt.with_name(name), put
+    return sheet_page(known, sketch, links)
 
 
 def read_receipt(path: Path) -> Receipt:

@@ -35,7 +35,7 @@ def power_gain(db: Any) -> Any:
 
 def clock(seconds: float) -> str:
     """Seconds as people read them: ``0:07.2``, ``12:30``, ``1:02:30``."""
-    if seconds < 60:
+    if round(seconds, 1) < 60:
         return f"0:{seconds:04.1f}"
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)

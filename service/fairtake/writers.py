@@ -11,6 +11,7 @@ import contextlib
 import errno
 import os
 import re
+import signal
 import sys
 from pathlib import Path
 
@@ -34,6 +35,9 @@ def open_for_writing(path: Path) -> bool | None:
     except OSError:
         return False
     try:
+        # A writer who comes before it is given back is told by a signal: SIGIO would be our end, and
+        # this one nobody minds.
+        fcntl.fcntl(descriptor, fcntl.F_SETSIG, signal.SIGURG)
         # A read lease is granted only while no writer has the file open.
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_UNLCK)

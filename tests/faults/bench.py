@@ -31,6 +31,7 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
+import accounts
 import crowd
 import disks
 import hostile
@@ -98,6 +99,10 @@ def hostile_files(run: Run) -> Iterator[Found]:
     yield hostile.attack(run.folder / "hostile")
 
 
+def two_accounts(run: Run) -> Iterator[Found]:
+    yield from accounts.accounts(run.folder / "accounts", run.many(200, 20), run.draw)
+
+
 def soaked(run: Run) -> Iterator[Found]:
     yield from soak.soak(run.folder / "soak", min(run.minutes, run.many(9999, 1)), run.draw)
 
@@ -107,7 +112,8 @@ class Part:
     """One part of the bench; ``missing`` says why it cannot be done here.
 
     ``lane``: the parts of a lane come one after the other, beside other lanes; those of lane 0 come
-    first and alone, for they measure times. ``least`` faults make a full run.
+    first and alone, for they measure times. ``least`` faults make a full run. Of the kinds of wrong
+    that it ``tells`` its row has the numbers.
     """
 
     name: str
@@ -116,6 +122,7 @@ class Part:
     missing: Callable[[], str] = lambda: ""
     lane: int = 2
     least: int = 0
+    tells: tuple[str, ...] = ()
 
 
 def no_tracer() -> str:
@@ -131,6 +138,14 @@ PARTS = (
     Part("full", "disk full, by bytes and by inodes", full_disks, may_mount, least=8),
     Part("frozen", "file server frozen", frozen_shares, disks.no_share, least=3),
     Part("hostile", "hostile files", hostile_files, least=60),
+    Part(
+        "accounts",
+        "a dropper of another account who means harm",
+        two_accounts,
+        accounts.impossible,
+        least=200,
+        tells=("lost", "outside", "stopped"),
+    ),
     Part("burst", "a crowd at once", bursts, least=20_000),
 )
 
@@ -246,6 +261,8 @@ def table(sums: dict[str, Sum], quick: bool) -> str:
     lines = [f"{'part':<10}{'faults':>8}{'distinct':>10}{'checks':>10}{'wrong':>7}{'minutes':>9}"]
     for name, s in sums.items():
         end = f"  skipped: {s.skipped}" if s.skipped else too_few(name, s, quick)
+        tells = next(part.tells for part in PARTS if part.name == name)
+        end = "".join(f"  {KINDS[kind]}: {s.wrong.get(kind, 0)}" for kind in tells) + end
         minutes, wrong = s.took_s / 60, sum(s.wrong.values())
         lines.append(
             f"{name:<10}{s.faults:>8}{s.distinct or '':>10}{s.checked:>10}{wrong:>7}{minutes:>9.1f}{end}"

@@ -18,10 +18,13 @@ from pathlib import Path
 
 import soundfile
 
+#: No take of the bench has so many bytes.
+GIANT_BYTES = 2**32
 RECEIPT, REASON = ".receipt.json", ".reason.json"
 #: What can be wrong, as the table names it.
 KINDS = {
     "lost": "takes lost", "partial": "partial outputs seen", "overwritten": "overwritten",
+    "outside": "moved outside", "stopped": "others stopped",
     "left over": "left-over processes", "left behind": "left-over files",
     "unfinished": "not where they belong at the end", "broke down": "services broken down",
     "bench": "faults of the bench itself",
@@ -217,9 +220,9 @@ def sha256(data: bytes) -> str:
 
 
 def hash_of(path: Path) -> str:
-    """The hash, '' for a file that went while we looked."""
+    """The hash, '' for a file that went while we looked, and for a sparse giant, which is none of ours."""
     try:
-        return sha256(path.read_bytes())
+        return sha256(path.read_bytes()) if path.stat().st_size < GIANT_BYTES else ""
     except OSError:
         return ""
 

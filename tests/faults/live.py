@@ -9,7 +9,7 @@ import signal
 import subprocess
 import sys
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -21,13 +21,13 @@ PATIENCE_S = 600.0
 
 
 class Live:
-    """A real ``python -m fairtake serve`` in a session of its own."""
+    """A real ``python -m fairtake serve`` in a session of its own, run by the command *under*."""
 
-    def __init__(self, root: Path, *options: str) -> None:
+    def __init__(self, root: Path, *options: str, under: Sequence[str] = ()) -> None:
         self.log_path = root.with_name(root.name + ".log")
         with open(self.log_path, "ab") as log:
             self.process = subprocess.Popen(
-                [sys.executable, "-m", "fairtake", "serve", str(root), *options],
+                [*under, sys.executable, "-m", "fairtake", "serve", str(root), *options],
                 stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True,
             )  # fmt: skip
 

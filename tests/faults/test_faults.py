@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import os
 import random
 import shutil
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
+import accounts
 import hostile
 import pytest
 import steps
@@ -85,6 +88,39 @@ def test_any_call_may_fail(benches: steps.Benches) -> None:
     found = list(benches.do(faults))
     assert [(f.fault, f.wrong, f.log) for f in found if f.wrong] == []
     assert sum(f.hit for f in found) > len(found) / 2
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may be several accounts")
+def test_what_happens_beside_the_root_is_seen(tmp_path: Path) -> None:
+    """A file of others that moved, changed, was opened to all or is new; a claim of the dropper's; a
+    picture that went into an MP3. By construction."""
+    outside, root = accounts.Outside(tmp_path / "outside"), tmp_path / "root"
+    assert list(outside.wrong(root)) == []
+    vault = outside.place / "vault"
+    (vault / "kept.wav").rename(vault / "other.wav")
+    (vault / "secret.png").chmod(0o644)
+    (outside.place / "letter.wav").write_bytes(b"other")
+    (root / ".fairtake/claims/job").mkdir(parents=True)
+    (root / ".fairtake/claims/job/claim.json").write_text("{}")
+    (root / "outbox").mkdir()
+    (root / "outbox/a.mp3").write_bytes(b"ID3" + accounts.picture(accounts.SECRET))
+    assert len(list(outside.wrong(root))) == 6
+    assert len(list(outside.wrong(root))) == 2  # each change is told once
+
+
+@pytest.mark.skipif(bool(accounts.impossible()), reason=accounts.impossible() or "it can be done")
+def test_an_act_is_done_by_the_account_that_it_is_told_of() -> None:
+    """Refused what is not his, and told from a fault of the bench. By construction."""
+    place = Path(tempfile.mkdtemp())
+    try:
+        place.chmod(0o755)
+        ends = [
+            os.waitstatus_to_exitcode(os.waitpid(accounts.as_account(64003, act), 0)[1])
+            for act in (lambda: None, lambda: (place / "x").touch(), lambda: 1 / 0)
+        ]
+    finally:
+        shutil.rmtree(place)
+    assert ends == [0, 3, 1]
 
 
 def test_hostile_files_are_all_different() -> None:

@@ -17,7 +17,6 @@ import pytest
 
 import crashing
 import hurting
-from accounts import DROPPER, needs_root
 from crashing import FOREIGN, NAME, TAKE, WAYS, finish_claimed, reason
 from fairtake import folders
 from fairtake.errors import NotARoot
@@ -43,6 +42,7 @@ from fairtake.folders import (
 from fairtake.folders.durable import move_new
 from fairtake.folders.life import TakeChanged
 from roots import drop, files_below, finish_one, new_root
+from two_accounts import DROPPER, needs_root
 
 
 def test_a_finished_take_stands_where_the_folders_promise(root: Root, model: str) -> None:

@@ -19,11 +19,11 @@ from typing import Any
 import pytest
 
 import hurting
-from accounts import DROPPER
 from crashing import NAME, TAKE, WAYS
 from fairtake.receipt import RECEIPT_SUFFIX
 from hurting import Scene
 from roots import drop
+from two_accounts import DROPPER
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="the children are forks")
 

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import os
+import re
 import shutil
 import signal
+import struct
 import subprocess
 import sys
 import tempfile
@@ -16,9 +19,10 @@ from typing import Any
 
 import pytest
 
-from fairtake.serving.sandbox import landlock_version, missing
+from fairtake.serving.calls import filter_for, needed
+from fairtake.serving.sandbox import _loader_of, landlock_version, missing
 from roots import until
-from serving.misdeeds import PROCESSES
+from serving.misdeeds import PROCESSES, TO_OTHERS, TO_RUN
 
 pytestmark = pytest.mark.skipif(sys.platform != "linux", reason="only Linux confines processes")
 
@@ -99,11 +103,92 @@ def test_there_is_no_network_and_no_way_out_of_the_group(folder: Path) -> None:
     assert came_of(folder, *deeds) == {deed: {"refused": "PermissionError"} for deed in deeds}
 
 
-@pytest.mark.skipif(landlock_version() < 6, reason="this kernel's Landlock holds no signals back")
-def test_it_cannot_signal_its_worker(folder: Path) -> None:
-    """A process that was taken over ends nobody but itself. Requirement 21."""
-    deed = "signal its worker"
-    assert came_of(folder, deed) == {deed: {"refused": "PermissionError"}}
+@pytest.mark.parametrize("version", range(8))
+def test_it_gets_at_no_other_process_and_no_attribute_of_a_file(folder: Path, version: int) -> None:
+    """Call by call, whatever the kernel's Landlock can: rights, owners, times and lengths of files that
+    it may only read, limits, ranks and signals of its worker, namespaces. Requirement 21."""
+    got = came_of(folder, f"landlock={version}", *TO_OTHERS)
+    assert {deed: came for deed, came in got.items() if set(came) != {"refused"}} == {}
+    assert (folder / "neighbour").read_text() == "the neighbour"
+    assert (folder / "take").read_text() == "the take"
+
+
+@needs_landlock
+@pytest.mark.parametrize("version", range(1, 8))
+def test_it_runs_no_program_but_the_encoder(folder: Path, version: int) -> None:
+    """Neither by its path, nor through the loader of libraries, nor from memory. Requirement 21."""
+    got = came_of(folder, f"landlock={version}", *TO_RUN)
+    assert {deed: came for deed, came in got.items() if set(came) != {"refused"}} == {}
+
+
+def test_the_loader_is_run_only_where_the_encoder_needs_it() -> None:
+    """An encoder that has all in it needs none; others name theirs. Source: elf(5), PT_INTERP."""
+    named = _loader_of(Path(sys.executable))
+    assert named is None or re.fullmatch(r"ld-[\w.-]+", named.name)
+    assert _loader_of(Path("/bin/sh")) is not None, "no program of this system is linked at all"
+    assert _loader_of(PROGRAM) is None
+
+
+def test_no_call_gets_through_that_no_work_needs(folder: Path) -> None:
+    """All that the kernel has beside the list, and the same under the numbers of x32. Requirement 21."""
+    deed = "every other call"
+    assert came_of(folder, deed) == {deed: {"done": "[]"}}
+
+
+HEADERS = {
+    "x86_64": Path("/usr/include/x86_64-linux-gnu/asm/unistd_64.h"),
+    "aarch64": Path("/usr/include/asm-generic/unistd.h"),
+}
+#: The same call under the other name that the header for ARM has.
+OTHERWISE = {"newfstatat": "fstatat"}
+
+
+@pytest.mark.parametrize("machine", HEADERS)
+def test_the_calls_have_the_numbers_of_the_kernel(machine: str) -> None:
+    """A wrong number would allow something else. Source: the kernel's own headers."""
+    if not HEADERS[machine].exists():
+        pytest.skip("the kernel's headers are not here")
+    defined = r"#define __NR(?:3264)?_(\w+) (\d+)"
+    named = {n: int(number) for n, number in re.findall(defined, HEADERS[machine].read_text())}
+    for number, name in needed(machine).items():
+        assert named.get(name, named.get(OTHERWISE.get(name, ""))) == number, name
+
+
+def answered(program: bytes, machine: int, number: int, *given: int) -> str:
+    """What a filter answers to a call. Source: bpf_common.h and seccomp.h."""
+    data = struct.pack("iIQ6Q", number, machine, 0, *[*given, *[0] * 6][:6])
+    lines, at, held = list(struct.iter_unpack("HBBI", program)), 0, 0
+    while True:
+        code, yes, no, value = lines[at]
+        at += 1
+        match code:
+            case 0x20:
+                held = int.from_bytes(data[value : value + 4], "little")
+            case 0x54:
+                held &= value
+            case 0x15 | 0x35:
+                at += yes if (held == value if code == 0x15 else held >= value) else no
+            case 0x06:
+                return "allowed" if value == 0x7FFF0000 else errno.errorcode[value & 0xFFFF]
+
+
+def test_the_filter_for_another_processor_is_as_strict() -> None:
+    """Its program, followed line by line: the calls of ARM by their own numbers, a strange machine none.
+    Source: the kernel's asm-generic/unistd.h."""
+    arm, strange, us = 0xC00000B7, 0xC000003E, 1234
+    program = filter_for("aarch64", us)
+    asked = {
+        "read": (63,), "openat": (56, 0, 0, 0o2000000), "fchmodat": (53,), "socket": (198,),
+        "openat, emptied": (56, 0, 0, 0o1000), "openat, written": (56, 0, 0, 0o1101),
+        "clone": (220, signal.SIGCHLD), "clone, own users": (220, 0x10000000 | signal.SIGCHLD),
+        "clone3": (435,), "its own limits": (261, 0, 3), "another's": (261, 77, 3),
+        "abort": (131, us, us, 6), "end another": (131, 77, 77, 9), "of x32": (0x40000000,),
+    }  # fmt: skip
+    allowed = {name for name, call in asked.items() if answered(program, arm, *call) == "allowed"}
+    assert allowed == {"read", "openat", "openat, written", "clone", "its own limits", "abort"}
+    assert answered(program, arm, 435) == answered(program, arm, 0x40000000) == "ENOSYS"
+    assert answered(program, arm, 198) == answered(program, strange, 63) == "EPERM"
+    assert filter_for("riscv64", us) == b""
 
 
 ENDS = {

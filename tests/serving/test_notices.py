@@ -294,6 +294,49 @@ def test_a_command_ends_with_the_service(tmp_path: Path) -> None:
     until(lambda: not is_alive(int(pid.read_text())))
 
 
+def detached(pid: Path, then: str) -> list[str]:
+    """A command that starts a process in a session of its own, twice removed, says its id in *pid*, and
+    goes on with *then*."""
+    return python(
+        "if not os.fork():\n os.setsid()\n if os.fork(): os._exit(0)\n"
+        f" open({str(pid)!r}, 'w').write(str(os.getpid())); time.sleep(600)\n"
+        f"while not os.path.exists({str(pid)!r}): time.sleep(0.01)\n{then}"
+    )
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux lets orphans be adopted")
+@pytest.mark.parametrize("then", ["time.sleep(600)", "sys.exit(0)"])
+def test_what_a_command_started_apart_ends_with_its_time(tmp_path: Path, then: str) -> None:
+    """A session of its own is no way out: neither for a command that is killed, nor for what one that
+    ended leaves running. Requirement 16: no left-over process."""
+    pid = tmp_path / "pid"
+    said = run_errand(detached(pid, then), b"", 2)
+    assert "when 2 s were over" in said
+    until(lambda: not is_alive(int(pid.read_text())), 2)
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="only Linux lets orphans be adopted")
+def test_what_a_command_started_apart_ends_with_the_service(tmp_path: Path) -> None:
+    """SIGKILL leaves nothing behind, in no session. Requirement 16: no left-over process."""
+    pid = tmp_path / "pid"
+    command = detached(pid, "time.sleep(600)")
+    code = f"from fairtake.serving.errand import run_errand\nrun_errand({command!r}, b'', 600)"
+    service = subprocess.Popen([sys.executable, "-c", code])
+    until(lambda: pid.exists() and pid.read_text())
+    service.send_signal(signal.SIGKILL)
+    service.wait()
+    until(lambda: not is_alive(int(pid.read_text())), 5)
+
+
+def test_how_a_command_ended_is_told(tmp_path: Path) -> None:
+    """Its own status or signal, and nothing of who looks after it. By construction."""
+    assert run_errand(python("sys.exit(0)"), b"", 20) == ""
+    assert run_errand(python("sys.exit('no desk')"), b"", 20) == "it ended with status 1: no desk"
+    ended = "it was ended by signal 9"
+    assert run_errand(python("import signal; os.kill(os.getpid(), 9)"), b"", 20) == ended
+    assert "No such file" in run_errand([str(tmp_path / "none")], b"", 20)
+
+
 def test_only_the_last_of_what_is_said_is_kept() -> None:
     """A command that talks for hours fills nothing. By algebra."""
     said = run_errand(python("sys.stderr.write('y' * 1_000_000); sys.exit(2)"), b"", 20)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import time
 from collections.abc import Iterator
@@ -12,11 +13,11 @@ from pathlib import Path
 
 import pytest
 
-from accounts import DROPPER, SERVICE, as_account, become, needs_root, open_folder
 from fairtake.serving.scan import scan
 from fairtake.serving.settle import Settling
 from fairtake.writers import open_for_writing
 from roots import CUT, spoken
+from two_accounts import DROPPER, SERVICE, as_account, become, needs_root, open_folder
 
 SETTLE_S, GRACE_S, UNSEEN_S = 10, 100, 60
 
@@ -317,3 +318,37 @@ def test_a_mix_is_held_while_one_of_its_files_is_written(inbox: Inbox, take: byt
         assert inbox.after(SETTLE_S) == []
         assert inbox.settling.reasons()["open.mix"] == "held open by another program"
     assert inbox.after(0) == ["open.mix"]
+
+
+LEASED = """
+import fcntl, os, sys, time
+from pathlib import Path
+from fairtake.writers import open_for_writing
+
+ask = fcntl.fcntl
+
+def slowly(file, what, *given):
+    answer = ask(file, what, *given)
+    if what == fcntl.F_SETLEASE and given == (fcntl.F_RDLCK,):
+        print("leased", flush=True)
+        time.sleep(0.3)
+    return answer
+
+fcntl.fcntl = slowly
+print(open_for_writing(Path(sys.argv[1])), flush=True)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="the system does not tell")
+def test_a_writer_that_comes_while_we_ask_ends_nobody(tmp_path: Path) -> None:
+    """Between lease and release, which are drawn apart here, the system tells us of a writer by a
+    signal, whose usual effect is our end. Source: fcntl(2), F_SETLEASE and F_SETSIG."""
+    take = tmp_path / "a.wav"
+    take.write_bytes(b"take")
+    asking = subprocess.Popen(
+        [sys.executable, "-c", LEASED, take], stdout=subprocess.PIPE, text=True
+    )
+    assert asking.stdout is not None and asking.stdout.readline() == "leased\n"
+    with open(take, "r+b"):  # waits until the lease is given back
+        assert asking.communicate(timeout=20)[0] == "False\n"
+    assert asking.returncode == 0

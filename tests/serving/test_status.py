@@ -11,11 +11,14 @@ from typing import Any
 
 import pytest
 
+from fairtake.check import problems
 from fairtake.commands.status import _status_lines
+from fairtake.errors import StateTaken
 from fairtake.folders import Root, begin, claim, open_root, quarantine
 from fairtake.receipt import RECEIPT_SUFFIX, Reason, TakeFacts
 from fairtake.serving.clerk import Clerk
 from fairtake.serving.heartbeat import beat
+from fairtake.serving.serve import Service
 from fairtake.serving.status import LATELY, status
 from fairtake.terminal.screen import headline
 from fairtake.writers import UNSEEN
@@ -60,6 +63,28 @@ def finished(root: Root, name: str, at: float, *checks: dict[str, Any]) -> None:
     take = {"name": f"{name}.wav", "title": "", "sha256": name}
     receipt.write_text(json.dumps({"take": take, "checks": checks}))
     os.utime(receipt, (at, at))
+
+
+def test_a_state_folder_is_that_of_one_root(tmp_path: Path) -> None:
+    """Another that names the same one is told no foreign totals, nor that it lives, and is not served;
+    check says so. One that was copied with its state, moved, or asked by another path, is its own."""
+    first = new_root(tmp_path / "first", state=str(tmp_path / "state"), settle_s=0.2)
+    drop(first, "cut.wav", b"RIFF")
+    Service(first, once=True).run()
+    lives(first)
+    second = new_root(tmp_path / "second", state=str(tmp_path / "state"))
+    told = status(second)
+    assert told["totals"]["seen"] == 0 and not told["service"]["alive"]
+    assert any(str(first.path) in problem for problem in told["problems"])
+    assert any(str(first.path) in said for kind, said in problems(second.path) if kind == "bad")
+    with pytest.raises(StateTaken):
+        Service(second, once=True).run()
+    assert status(first)["totals"]["seen"] == 1 and status(first)["service"]["alive"]
+    (tmp_path / "link").symlink_to(first.path)
+    assert status(open_root(tmp_path / "link"))["totals"]["seen"] == 1
+    first.path.rename(tmp_path / "moved")
+    assert status(open_root(tmp_path / "moved"))["totals"]["seen"] == 1
+    Service(second, once=True).run()  # nobody else has it any more
 
 
 def test_an_idle_service_on_an_empty_root_is_healthy(root: Root) -> None:

@@ -29,3 +29,6 @@ from fairtake.folders.places import Root as Root
 from fairtake.folders.places import open_root as open_root
 from fairtake.folders.quarantine_list import quarantined as quarantined
 from fairtake.folders.quarantine_list import requeue as requeue
+from fairtake.folders.state_owner import other_owner as other_owner
+from fairtake.folders.state_owner import own_state as own_state
+from fairtake.folders.state_owner import require_own_state as require_own_state

@@ -1,7 +1,7 @@
 """Run a program for so long and no longer, and hear the last of what it says.
 
-It is a session of its own, killed as a whole when its time is up, and on Linux it ends with us. Its
-input comes from a file without a name, so that one that does not read holds nobody up.
+It is a session of its own, killed as a whole when its time is up. On Linux it ends with us, and what it
+starts ends with it, in whatever session: a process of ours looks after it (`deliver.py`). Its input comes from a file without a name, so that one that does not read holds nobody up.
 """
 
 from __future__ import annotations
@@ -19,8 +19,10 @@ from typing import IO
 LOOK_EVERY_S = 0.05
 #: So many bytes of what it says on standard error are kept.
 KEPT_BYTES = 2000
+#: Who looks after it is given so long to end all that it started.
+END_S = 0.8
 
-#: Run by this, it ends with us. -P: no module comes from the folder we happen to be in.
+#: What looks after it, and ends with us. -P: no module comes from the folder we happen to be in.
 _BINDER = (sys.executable, "-P", "-m", "fairtake.serving.deliver")
 
 
@@ -91,6 +93,11 @@ def _heard(said: bytes, pipe: IO[bytes]) -> bytes:
 def _kill(process: subprocess.Popen[bytes]) -> None:
     """End it and all that it started; not yet waited for, its group is its own."""
     with contextlib.suppress(OSError, subprocess.TimeoutExpired):  # somebody else's by now
+        if sys.platform == "linux":
+            process.terminate()
+            with contextlib.suppress(subprocess.TimeoutExpired):
+                process.wait(END_S)
+                return
         if os.name == "posix":
             os.killpg(process.pid, signal.SIGKILL)
         process.kill()

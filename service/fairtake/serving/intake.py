@@ -97,8 +97,14 @@ class Intake:
 
     @property
     def troubles_of_parts(self) -> list[str]:
-        """What is in the way of single parts, a sentence each."""
-        return [part.trouble for part in self._parts.values() if part.folder and part.trouble]
+        """What is in the way of single parts, or of what lies in single folders; a sentence each."""
+        gone = [part.trouble for part in self._parts.values() if part.folder and part.trouble]
+        return [*gone, *self.closed]
+
+    @property
+    def closed(self) -> list[str]:
+        """The folders that cannot be looked into, a sentence each."""
+        return [sentence for part in self._parts.values() for sentence in part.closed]
 
     @property
     def unseen(self) -> str:

@@ -7,9 +7,10 @@ else. The service's loop asks for takes and reads what this thread last said.
 from __future__ import annotations
 
 import contextlib
+import os
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from typing import Any
@@ -31,6 +32,8 @@ SCAN_LEAST_S = 0.2
 SCAN_RESTS = 10
 #: While takes wait, what they wait for is said anew so often.
 SAY_EVERY_S = 1.0
+#: So many folders that are closed to us are told one by one.
+MOST_TOLD = 3
 #: A drive that lets no call return for so long does not answer.
 SILENT_S = 10.0
 
@@ -99,6 +102,7 @@ class Part:
         self.arriving: set[str] = set()
         self.held_up: dict[str, tuple[str, int]] = {}
         self.first: set[str] | None = None
+        self.closed: list[str] = []
         self._trouble = ""
         self._root, self._check, self._tell, self._once = root, check, tell, once
         grace_s = settings.settle_s if once else settings.incomplete_grace_s
@@ -199,6 +203,7 @@ class Part:
             self.held_up,
             self._trouble,
             self.first,
+            self.closed,
             len(self._returning),
         )
 
@@ -216,13 +221,15 @@ class Part:
         self._check()
         self._watch.mend(recursive=not self.apart)
         found: dict[str, Seen] = {}
-        for path, seen in walk(self._root.inbox, self.folder, self.apart):
+        closed: set[str] = set()
+        for path, seen in walk(self._root.inbox, self.folder, self.apart, closed):
             self._moved = time.monotonic()
             found[path] = seen
         news = self._settling.look(found)
         if news and not told and not self._changed and self.first is not None and not self.apart:
             self._watch.missed()
         self._scanned, self._trouble = time.monotonic(), ""
+        self.closed = list(_said_of_closed(sorted(closed)))
         self._took_s = self._scanned - begun
         if self.first is None:
             self.first = {path for path in found if not is_companion(path)}
@@ -352,6 +359,18 @@ class Part:
             if (again := waits.due_s()) is not None:
                 sleeps.append(again + 0.01)
         return max(min(sleeps), 0.02)
+
+
+def _said_of_closed(folders: list[str]) -> Iterator[str]:
+    """What keeps us from looking into each of *folders*, and what to do."""
+    for folder in folders[:MOST_TOLD]:
+        account = f" (user id {os.geteuid()})" if hasattr(os, "geteuid") else ""
+        yield (
+            f"{folder} is closed to the account of the service{account}, which sees no take in it: "
+            "have its owner, or an administrator, let everybody list and enter it (chmod a+rx)."
+        )
+    if (more := len(folders) - MOST_TOLD) > 0:
+        yield f"{more} more folders of the inbox are closed to the account of the service."
 
 
 def drain(news: SimpleQueue[News]) -> list[News]:

@@ -1,15 +1,16 @@
 """What a process that opens strangers' files may do: little, and never again more than that.
 
 Limits hold memory, file size, processor time and the number of processes. Landlock (Linux 5.13 and
-later) lets it read and write only what it was given; a seccomp filter leaves it no socket, and no
-way out of its process group. None of them needs rights of its own. Where the system has one of
-them not, the others hold, and `missing` says so for `fairtake check`.
+later) lets it read, write and run only what it was given; a seccomp filter leaves it only the system
+calls that its work needs (`calls.py`). None of them needs rights of its own. Where the system has one
+of them not, the others hold, and `missing` says so for `fairtake check`.
 
-Numbers are those of the kernel's own headers: landlock.h, seccomp.h, bpf_common.h, unistd.h.
+Numbers are those of the kernel's own headers: landlock.h, prctl.h, elf.h.
 """
 
 from __future__ import annotations
 
+import contextlib
 import ctypes
 import functools
 import os
@@ -20,6 +21,8 @@ import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from fairtake.serving.calls import filter_for, needed
 
 if sys.platform != "win32":
     import resource
@@ -68,7 +71,7 @@ def confine(rights: Rights) -> None:
     _libc().prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
     if landlock_version():
         _landlock(rights)
-    _no_socket()
+    _only_needed_calls()
 
 
 def missing() -> Iterator[str]:
@@ -77,9 +80,9 @@ def missing() -> Iterator[str]:
         yield "This system cannot confine the workers: a file that breaks a decoder is stopped by nothing."
         return
     if not landlock_version():
-        yield "This kernel has no Landlock: a worker may read and write whatever the service may."
-    if _machine() is None:
-        yield "This processor is not known to the filter of system calls: a worker may use the network."
+        yield "This kernel has no Landlock: a worker may read, write and run whatever the service may."
+    if not needed(_machine()):
+        yield "This processor is not known to the filter of system calls: a worker may use the network, and change files and processes of the service's account."
     if os.geteuid() == 0:
         yield "The service would run as root, whose processes the system does not count: use an account of its own."
 
@@ -114,7 +117,7 @@ def _limit(rights: Rights) -> None:
 
 # --- Landlock ----------------------------------------------------------------------------------
 
-_PR_SET_NO_NEW_PRIVS, _PR_SET_SECCOMP = 38, 22
+_PR_SET_NO_NEW_PRIVS = 38
 _CREATE_RULESET, _ADD_RULE, _RESTRICT_SELF = 444, 445, 446
 _EXECUTE, _WRITE_FILE, _READ_FILE, _READ_DIR = 1 << 0, 1 << 1, 1 << 2, 1 << 3
 _REMOVE_FILE, _MAKE_FILE, _TRUNCATE = 1 << 5, 1 << 8, 1 << 14
@@ -122,10 +125,10 @@ _OF_FILES = _EXECUTE | _WRITE_FILE | _READ_FILE | _TRUNCATE
 _READ = _READ_FILE | _READ_DIR
 #: No links, pipes, sockets or devices can be made, and nothing be linked in from elsewhere.
 _WRITE = _READ | _WRITE_FILE | _TRUNCATE | _MAKE_FILE | _REMOVE_FILE
+_PT_INTERP = 3
 #: How many of the rights each version of Landlock knows, from the first bit on.
 _KNOWN_BITS = {1: 13, 2: 14, 3: 15, 4: 15}
-_LIBRARIES = ("/lib", "/lib64")
-_SYSTEM = ("/usr", "/etc/ld.so.cache")
+_SYSTEM = ("/lib", "/lib64", "/usr", "/etc/ld.so.cache")
 
 
 @functools.cache
@@ -157,15 +160,34 @@ def _accesses(rights: Rights) -> Iterator[tuple[Path, int]]:
     yield rights.write, _WRITE
     for path in rights.run:
         yield path.resolve(), _EXECUTE | _READ
+        if loader := _loader_of(path):
+            yield loader.resolve(), _EXECUTE | _READ
     yield from places_of_system()
 
 
 @functools.cache
 def places_of_system() -> tuple[tuple[Path, int], ...]:
     """What every process here needs: Python, the system's libraries, nothing."""
-    run = [(Path(path).resolve(), _EXECUTE | _READ) for path in _LIBRARIES]
     read = [(path.resolve(), _READ) for path in (*_python(), *map(Path, _SYSTEM))]
-    return (*run, *read, (Path(os.devnull), _READ_FILE | _WRITE_FILE | _TRUNCATE))
+    return (*read, (Path(os.devnull), _READ_FILE | _WRITE_FILE | _TRUNCATE))
+
+
+def _loader_of(program: Path) -> Path | None:
+    """What the system starts in a *program*'s stead to bring its libraries; None where it has all in it.
+
+    It would start any program that can be read, so that nothing else may be run by it.
+    """
+    with contextlib.suppress(OSError, struct.error), open(program, "rb") as file:
+        head = file.read(64)
+        if head[:5] == b"\x7fELF\x02":
+            begin, size, count = struct.unpack("=32xQ14xHH6x", head)
+            for number in range(count):
+                file.seek(begin + number * size)
+                kind, _, place, _, _, length = struct.unpack("=IIQQQQ", file.read(40))
+                if kind == _PT_INTERP:
+                    file.seek(place)
+                    return Path(os.fsdecode(file.read(length).rstrip(b"\0")))
+    return None
 
 
 def _python() -> set[Path]:
@@ -189,41 +211,19 @@ def _allow(rules: int, path: Path, access: int) -> None:
 
 # --- seccomp -----------------------------------------------------------------------------------
 
-#: Name of the machine: its number for filters, and the numbers of socket, ptrace, setpgid, setsid.
-_CALLS = {
-    "x86_64": (0xC000003E, (41, 101, 109, 112)),
-    "aarch64": (0xC00000B7, (198, 117, 154, 157)),
-}
-_IO_URING_SETUP, _FOREIGN_CALLS = 425, 0x40000000
-_LOAD, _IF_EQUAL, _IF_AT_LEAST, _RETURN = 0x20, 0x15, 0x35, 0x06
-_ALLOW, _REFUSE = 0x7FFF0000, 0x00050000 | 1  # the call fails with EPERM
+_PR_SET_SECCOMP, _FILTERED = 22, 2
 
 
 class _Program(ctypes.Structure):
     _fields_ = (("length", ctypes.c_ushort), ("code", ctypes.c_char_p))
 
 
-def _machine() -> tuple[int, tuple[int, ...]] | None:
-    return _CALLS.get(platform.machine()) if sys.maxsize > 2**32 else None
+def _machine() -> str:
+    return platform.machine() if sys.maxsize > 2**32 else ""
 
 
-def _no_socket() -> None:
-    """Refuse new sockets, and the ways round that; refuse leaving the process group."""
-    known = _machine()
-    if known is None:
-        return
-    machine, calls = known
-    refused = [(_IF_EQUAL, call) for call in (*calls, _IO_URING_SETUP)]
-    tests = [*refused, (_IF_AT_LEAST, _FOREIGN_CALLS)]
-    code = [
-        (_LOAD, 0, 0, 4),
-        (_IF_EQUAL, 1, 0, machine),
-        (_RETURN, 0, 0, _REFUSE),
-        (_LOAD, 0, 0, 0),
-    ]
-    # A test that holds jumps over those after it and over the permission.
-    code += [(test, len(tests) - n, 0, call) for n, (test, call) in enumerate(tests)]
-    code += [(_RETURN, 0, 0, _ALLOW), (_RETURN, 0, 0, _REFUSE)]
-    packed = b"".join(struct.pack("HBBI", *line) for line in code)
-    program = _Program(len(code), packed)
-    _libc().prctl(_PR_SET_SECCOMP, 2, ctypes.byref(program), 0, 0)
+def _only_needed_calls() -> None:
+    code = filter_for(_machine(), os.getpid())
+    if code:
+        program = _Program(len(code) // 8, code)
+        _libc().prctl(_PR_SET_SECCOMP, _FILTERED, ctypes.byref(program), 0, 0)

@@ -121,20 +121,26 @@ def scan(inbox: Path) -> dict[str, Seen]:
     return dict(walk(inbox))
 
 
-def walk(inbox: Path, part: str = "", apart: Collection[str] = ()) -> Iterator[tuple[str, Seen]]:
+def walk(
+    inbox: Path, part: str = "", apart: Collection[str] = (), closed: set[str] | None = None
+) -> Iterator[tuple[str, Seen]]:
     """As `scan`, file by file, below the folder *part* of the inbox; the folders *apart* are not
-    entered, nor even looked at.
+    entered, nor even looked at. Those whose rights do not let us look into them are added to *closed*.
 
     Links are not followed and special files are passed over.
     """
     prefix = f"{part}/" if part else ""
     with os.scandir(inbox / part) as entries:
         found = sorted(entries, key=lambda entry: entry.name)
-    yield from _each(inbox, prefix, found, apart)
+    yield from _each(inbox, prefix, found, apart, set() if closed is None else closed)
 
 
 def _each(
-    inbox: Path, prefix: str, entries: list[os.DirEntry[str]], apart: Collection[str]
+    inbox: Path,
+    prefix: str,
+    entries: list[os.DirEntry[str]],
+    apart: Collection[str],
+    closed: set[str],
 ) -> Iterator[tuple[str, Seen]]:
     for entry in entries:
         path = prefix + entry.name
@@ -146,14 +152,23 @@ def _each(
                 continue
             if entry.is_dir(follow_symlinks=False):
                 if path.count("/") < DEEPEST:
-                    yield from walk(inbox, path, apart)
+                    yield from walk(inbox, path, apart, closed)
                 continue
             status = os.lstat(entry)  # on Windows an entry itself does not know its inode
-        except (FileNotFoundError, PermissionError, NotADirectoryError):
-            continue  # gone since the folder was listed, or one title that may not be read
+        except (FileNotFoundError, NotADirectoryError):
+            continue  # gone since the folder was listed
+        except PermissionError as e:
+            closed.add(_closed_by(e))
+            continue
         except OSError as e:
             if e.errno != errno.ENAMETOOLONG:
                 raise
             continue  # nobody can reach it by its path
         if stat.S_ISREG(status.st_mode):
             yield path, Seen.of(status)
+
+
+def _closed_by(error: PermissionError) -> str:
+    """The folder that could not be listed, or not be entered to look at a file in it."""
+    path = os.fspath(error.filename)
+    return path if os.path.isdir(path) else os.path.dirname(path)

@@ -25,8 +25,10 @@ from fairtake.folders import (
     begin,
     claims,
     give_back_attempt,
+    own_state,
     recover,
     refresh,
+    require_own_state,
     strangers,
     sweep,
     unclaim,
@@ -114,8 +116,10 @@ class Service:
     def run(self) -> None:
         """Serve until told to end, or with ``once`` until what is there is done.
 
-        Raises `AlreadyServed`, and a `SettingsFault` when the default profile is not in order.
+        Raises `AlreadyServed`, and a `SettingsFault` when the default profile is not in order, or the
+        state folder is another ROOT's.
         """
+        require_own_state(self.root)
         load_profile(self.root.settings.default_profile, self.root.profiles)
         # The loop itself moves takes at times, and is alive meanwhile.
         with alone(self.root), ended_by_signals(self.stop), felt_by(self._tell):
@@ -133,6 +137,7 @@ class Service:
             self._drives.require()
             self.root.make_folders()
             self._drives.remember()
+            own_state(self.root)
             self._pending = recover(self.root)
             sweep(self.root)
         except FolderGone as e:
@@ -225,7 +230,7 @@ class Service:
                 event("left", path, why=held_up.get(path, "still arriving"))
             if stuck:
                 event("gave-up", why=self._said_trouble())
-            self.gave_up = bool(held_up)
+            self.gave_up = bool(held_up or self._intake.closed)
             return True
         return False
 

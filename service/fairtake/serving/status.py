@@ -17,7 +17,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from fairtake.folders import Claim, Root, claims, quarantined
+from fairtake.errors import StateTaken
+from fairtake.folders import Claim, Root, claims, other_owner, quarantined
 from fairtake.folders.durable import standing
 from fairtake.mounts import file_system
 from fairtake.root import LEAST_FREE_BYTES
@@ -35,7 +36,8 @@ PATIENCE_S = 5.0
 
 def status(root: Root) -> dict[str, Any]:
     """The state of *root*, fit for JSON."""
-    heard, untold = life(root.heartbeat), list[str]()
+    other, _ = _asked(lambda: other_owner(root))
+    heard, untold = Life("never-ran") if other else life(root.heartbeat), list[str]()
 
     def told(what: str, question: Callable[[], Any], otherwise: Any) -> Any:
         answer, why = _asked(question)
@@ -51,7 +53,9 @@ def status(root: Root) -> dict[str, Any]:
         "schema": STATUS_SCHEMA,
         "root": str(root.path),
         "service": _service(heard),
-        "totals": _totals(root, finished, len(failed), len(waiting) + len(in_work)),
+        "totals": _totals(
+            None if other else root.ledger, finished, len(failed), len(waiting) + len(in_work)
+        ),
         "waiting": waiting,
         "in_work": in_work,
         "finished": finished,
@@ -61,6 +65,9 @@ def status(root: Root) -> dict[str, Any]:
         "untold": untold,
     }
     problems = list(_problems(found, heard))
+    if other:
+        taken = StateTaken(f"{root.state} is that of {other}.")
+        problems.append(f"{taken.message} {taken.advice}")
     return {**found, "healthy": not problems, "problems": problems}
 
 
@@ -90,9 +97,9 @@ def _service(heard: Life) -> dict[str, Any]:
     }
 
 
-def _totals(root: Root, finished: int, failed: int, pending: int) -> dict[str, Any]:
-    """The books: from the ledger, and where it cannot be read from the folders alone."""
-    ledger = read_ledger(root.ledger)
+def _totals(kept: Path | None, finished: int, failed: int, pending: int) -> dict[str, Any]:
+    """The books: from the ledger, and where there is none or it cannot be read from the folders alone."""
+    ledger = read_ledger(kept) if kept else None
     if ledger is not None:
         try:
             return {"from": "ledger", **ledger.totals()}

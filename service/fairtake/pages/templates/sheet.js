@@ -19,7 +19,8 @@
   const startOf = (player) => (player === finished ? begins : 0);
   const lengthOf = (player) => (player === finished ? told("finished") : told("take"));
   const clock = (s) => {
-    const rest = (s % 60).toFixed(1).padStart(4, "0"), minutes = Math.floor(s / 60);
+    const tenths = Math.round(s * 10), minutes = Math.floor(tenths / 600);
+    const rest = ((tenths % 600) / 10).toFixed(1).padStart(4, "0");
     return minutes < 60 ? `${minutes}:${rest}` : `${Math.floor(minutes / 60)}:${String(minutes % 60).padStart(2, "0")}:${rest}`;
   };
 
