@@ -413,7 +413,9 @@ class Accounts:
     def __init__(self, folder: Path, draw: random.Random) -> None:
         self.folder, self.draw = folder, draw
         self.outside = Outside(folder / "outside")
-        books = fresh(folder / "root", workers=2, most_attempts=2, hang_s=60, retry_most_s=2)
+        books = fresh(
+            folder / "root", workers=2, most_attempts=2, hang_s=60, retry_most_s=2, unseen_s=1
+        )
         self.books = Shared(books.root, {})
         (books.root / "originals/before.wav").write_bytes(good(0.97))
         for path in (books.root, *books.root.rglob("*")):

@@ -82,7 +82,7 @@ def test_a_picture_that_is_being_replaced_is_waited_for(
     if between != "gone":
         cover.write_bytes({"empty": b"", "half": PICTURE[:60], "no picture": b"x" * 99}[between])
     outcome = done(root, claimed, grace_over=False)
-    assert (outcome.ending, outcome.code) == ("not-whole", "title-invalid")
+    assert (outcome.ending, outcome.code) == ("not-whole", "title-invalid"), outcome.message
     assert "cover.png" in outcome.message and files_below(root.outbox, root.quarantine) == []
     cover.write_bytes(OTHER)
     assert done(root, claimed, grace_over=False).ending == "finished"

@@ -19,7 +19,8 @@ from collections.abc import Iterator
 _CALLS = """
     read 0 63  write 1 64  readv 19 65  writev 20 66  pread64 17 67  pwrite64 18 68  lseek 8 62
     close 3 57  close_range 436 436  fstat 5 80  stat 4 -  lstat 6 -  newfstatat 262 79
-    statx 332 291  access 21 -  faccessat 269 48  faccessat2 439 439  readlink 89 -  readlinkat 267 78
+    statfs 137 43  fstatfs 138 44  statx 332 291  access 21 -  faccessat 269 48  faccessat2 439 439
+    readlink 89 -  readlinkat 267 78
     getdents64 217 61  getcwd 79 17  unlink 87 -  unlinkat 263 35  dup 32 23  dup2 33 -  dup3 292 24
     pipe 22 -  pipe2 293 59  ftruncate 77 46  fsync 74 82  fdatasync 75 83  fadvise64 221 223
     poll 7 -  ppoll 271 73  select 23 -  pselect6 270 72  sendfile 40 71  copy_file_range 326 285
